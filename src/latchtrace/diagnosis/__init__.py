@@ -1,1 +1,1 @@
-""""""
+"""Room 6, diagnosis: from findings to likely causes and function tests."""

@@ -154,7 +154,7 @@ class Severity(StrEnum):
 class VerdictKind(StrEnum):
     """What a rule says of a whole capture; `pass` means no violation in this capture, exercised n times."""
 
-    PASS = "pass"
+    PASS = "pass"  # noqa: S105
     FAIL = "fail"
     INCONCLUSIVE = "inconclusive"
     NOT_APPLICABLE = "not-applicable"

@@ -101,12 +101,12 @@ def _refuse_references(text: str, name: str) -> None:
     depth = 0
     try:
         for event in yaml.parse(text, Loader=_Loader):
-            mark = event.start_mark
+            mark: Any = event.start_mark
             place = (mark.line + 1, mark.column + 1)
             if isinstance(event, yaml.AliasEvent) or getattr(event, "anchor", None):
                 problems.append(Problem(name, *place, "", "uses an anchor or alias (& or *)", "write the value out"))
-            elif getattr(event, "tag", None):
-                problems.append(Problem(name, *place, "", f"uses a tag ({event.tag})", "remove it"))
+            elif tag := getattr(event, "tag", None):
+                problems.append(Problem(name, *place, "", f"uses a tag ({tag})", "remove it"))
             if isinstance(event, yaml.CollectionStartEvent):
                 depth += 1
                 if depth > DEEPEST:

@@ -117,7 +117,7 @@ class Reading:
     `labels` give the label of each raw value (level, pulse, event); a counter has none and takes its label from
     the detail `action` or from `does`. `when` lists other signals of the same frame that must hold one of the
     raw values given. `modulus` wraps a counter. `holds` is the shortest time a level or pulse is shown, so that
-    a hole shorter than that cannot hide one (None: not stated).
+    a hole shorter than that cannot hide one (None: not stated). `closure` names the closure it concerns, if one.
     """
 
     signal: SignalRef
@@ -129,6 +129,7 @@ class Reading:
     modulus: int | None = None
     holds: int | None = None
     numeric: bool = False
+    closure: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,7 +172,10 @@ class Closure:
 
 @dataclass(frozen=True, slots=True)
 class Vehicle:
-    """Everything a vehicle file says, checked. `folder` is where its DBC files are found."""
+    """Everything a vehicle file says, checked. `folder` is where its DBC files are found.
+
+    `functions` tells of `auto-relock` and `speed-lock` whether they are fitted, as far as the file says.
+    """
 
     name: str
     system: str
@@ -182,6 +186,7 @@ class Vehicle:
     lock_groups: Mapping[str, tuple[str, ...]]
     roles: Mapping[str, Role]
     parameters: Mapping[str, Parameter]
+    functions: Mapping[str, bool] = field(default_factory=dict)
     timestamp_uncertainty: int = 0
     file: str = ""
 

@@ -1,1 +1,1 @@
-""""""
+"""One file a report: text, JSON, HTML, PDF, JUnit, tables."""

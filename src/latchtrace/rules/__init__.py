@@ -1,1 +1,1 @@
-""""""
+"""Room 5, rules: judges events and episodes by rule files."""

@@ -1,1 +1,1 @@
-""""""
+"""The web workbench: one file a panel."""

@@ -1,1 +1,1 @@
-""""""
+"""One file a rule pattern; each says what it means in temporal logic."""

@@ -1,1 +1,1 @@
-""""""
+"""One file for each stateful fact that no pattern can say."""
