@@ -258,6 +258,75 @@ class Trial:
 
 
 @dataclass(frozen=True, slots=True)
+class FunctionTest:
+    """How a function did in a test: every trial measured, the counts, and what the counts can say of all trials.
+
+    `cancelled` counts trials that something meant to cancel ended (a door opened), and that kept still as they
+    must. `measured` is the hull over all measured trials. `rate_low` and `rate_high` bound the share of trials
+    that fail (Clopper–Pearson, 95 % two-sided, undecided trials left out); None without a decided trial.
+    """
+
+    function: str
+    title: str
+    trials: tuple[Trial, ...]
+    verdict: VerdictKind
+    passes: int = 0
+    fails: int = 0
+    inconclusives: int = 0
+    cancelled: int = 0
+    measured: Measured | None = None
+    limit: str = ""
+    rate_low: float | None = None
+    rate_high: float | None = None
+    not_exercised: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    steps: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class FunctionTest:
+    """One function test: every trial measured, and what they say together.
+
+    `passes`, `fails`, `inconclusives` and `cancelled` add up to the trials. `measured` is the hull of all measured
+    trials. `rate` bounds the failure rate (two-sided 95 %, Clopper-Pearson, inconclusive trials left out) where
+    at least one trial was decided.
+    """
+
+    function: str
+    title: str
+    verdict: VerdictKind
+    trials: tuple[Trial, ...]
+    passes: int
+    fails: int
+    inconclusives: int
+    cancelled: int
+    measured: Measured | None
+    limit: str
+    rate: tuple[float, float] | None
+    not_exercised: tuple[str, ...] = ()
+    steps: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class RuleInfo:
+    """One rule of the catalogue, as people read it; `text` is its source."""
+
+    id: str
+    severity: Severity
+    function: str
+    title: str
+    means: str
+    check: tuple[str, ...]
+    cautions: tuple[str, ...]
+    pattern: str
+    by_design: bool
+    file: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class AnalysisResult:
     """Everything one analysis found, all references resolved; the source of every report and screen."""
 

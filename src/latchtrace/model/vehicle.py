@@ -30,6 +30,34 @@ REQUEST_SOURCES = (
 TIMED_SOURCES = ("relock-timer", "speed")
 """Sources that are known by their own definition (time since the unlock, speed), not by a signal."""
 
+OUTSIDE_SOURCES = frozenset(
+    {
+        "remote-button",
+        "handle-touch",
+        "handle-button",
+        "handle-lift",
+        "walk-away",
+        "key-cylinder",
+        "keypad",
+        "tailgate-switch",
+        "remote-service",
+        "accessory",
+    }
+)
+INSIDE_SOURCES = frozenset({"interior-switch", "inside-handle"})
+MECHANICAL_SOURCES = ("inside-handle", "key-cylinder", "hand-release")
+"""What can move a latch by hand, with no command."""
+
+
+def side_of(origin: str) -> str:
+    """Where an origin sits: `outside`, `inside`, `automatic`, `none` or `unknown`."""
+    if origin in OUTSIDE_SOURCES or origin.startswith("other:"):
+        return "outside"
+    if origin in INSIDE_SOURCES:
+        return "inside"
+    return origin if origin in ("none", "unknown") else "automatic"
+
+
 ACTIONS = ("lock", "unlock", "deadlock", "release")
 LATCH_STATES = ("unlocked", "locked", "deadlocked", "unknown")
 AJAR_STATES = ("shut", "open", "unknown")

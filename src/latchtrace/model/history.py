@@ -1,0 +1,130 @@
+"""Questions about a timeline, answered in three-valued logic: what held when, what happened in a span, what is hidden."""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections import defaultdict
+from collections.abc import Iterable, Iterator
+
+import numpy as np
+
+from latchtrace.model.events import Coverage, EventKind, LockEvent, Reason, Timeline
+from latchtrace.model.network import Validity
+from latchtrace.model.time import Interval
+from latchtrace.model.vehicle import RoleStatus
+
+UNKNOWN = "unknown"
+
+
+class History:
+    """An index over one timeline. Nothing in it knows a clock: all times are the capture's."""
+
+    def __init__(self, timeline: Timeline) -> None:
+        self.timeline = timeline
+        self.span = timeline.span
+        self._by_kind: dict[EventKind, list[LockEvent]] = defaultdict(list)
+        self._states: dict[tuple[EventKind, str], list[LockEvent]] = defaultdict(list)
+        for event in timeline.events:
+            self._by_kind[event.kind].append(event)
+            if event.kind in (EventKind.LATCH, EventKind.AJAR, EventKind.STATE):
+                self._states[event.kind, event.subject].append(event)
+        self._ends = {kind: [event.at.hi for event in events] for kind, events in self._by_kind.items()}
+        self._state_ends = {key: [event.at.hi for event in events] for key, events in self._states.items()}
+        self._widest = {
+            kind: max((event.at.width for event in events), default=0) for kind, events in self._by_kind.items()
+        }
+
+    def events(self, kind: EventKind) -> list[LockEvent]:
+        """All events of a kind in order of `at.hi`."""
+        return self._by_kind.get(kind, [])
+
+    def near(self, kind: EventKind, lo: int, hi: int) -> Iterator[LockEvent]:
+        """Events of a kind that may have begun within [lo, hi]."""
+        events, ends = self.events(kind), self._ends.get(kind, [])
+        for i in range(bisect_left(ends, lo), len(events)):
+            if ends[i] - self._widest[kind] > hi:
+                return
+            if events[i].at.lo <= hi:
+                yield events[i]
+
+    def states(self, kind: EventKind, subject: str) -> list[LockEvent]:
+        """All states of one subject in order."""
+        return self._states.get((kind, subject), [])
+
+    def subjects(self, kind: EventKind) -> list[str]:
+        """Every subject of a kind that has at least one event."""
+        return [subject for known, subject in self._states if known == kind]
+
+    def possible(self, kind: EventKind, subject: str, at: Interval) -> frozenset[str]:
+        """Every value the state may have had at some moment of `at`; contains "unknown" where nothing tells."""
+        events = self.states(kind, subject)
+        if not events or at.hi > self.span.hi:
+            return frozenset({UNKNOWN})
+        first = bisect_right(self._state_ends[kind, subject], at.lo) - 1
+        values = set() if first >= 0 else {UNKNOWN}
+        for event in events[max(first, 0) :]:
+            begins = event.at.lo if event.change else event.at.hi
+            if begins > at.hi:
+                if event.at.hi > at.hi + self._widest[kind]:
+                    break
+                continue
+            values.add(event.value)
+        return frozenset(values)
+
+    def at_moment(self, kind: EventKind, subject: str, moment: int) -> frozenset[str]:
+        """Every value the state may have had at one moment."""
+        return self.possible(kind, subject, Interval.at(min(max(moment, self.span.lo), self.span.hi)))
+
+    def settled_before(self, kind: EventKind, subject: str, at: Interval) -> frozenset[str]:
+        """Every value the state may have had just before something at `at` began."""
+        return self.possible(kind, subject, Interval.at(max(at.lo - 1, self.span.lo)))
+
+    def coverage(self, role: str) -> Coverage:
+        """How well the capture shows a role; a role the vehicle file does not state is not visible."""
+        return self.timeline.coverage.get(role) or Coverage(role, RoleStatus.NOT_VISIBLE)
+
+    def roles(self, kind: str) -> list[Coverage]:
+        """The coverage of every role of a kind (`request`, `latch`, …)."""
+        return [known for name, known in self.timeline.coverage.items() if name.partition(".")[0] == kind]
+
+    def hidden(self, role: str, span: Interval) -> Reason | None:
+        """Why something of this role could have happened unseen in the span; None where it could not.
+
+        A role the vehicle does not have hides nothing.
+        """
+        known = self.coverage(role)
+        if known.status == RoleStatus.NOT_FITTED:
+            return None
+        if known.status == RoleStatus.NOT_VISIBLE:
+            return Reason.NOT_VISIBLE
+        if known.seen is None:
+            return Reason.SILENT
+        for blind in known.blind:
+            if blind.span.overlaps(span):
+                return blind.reason
+        if span.lo < self.span.lo:
+            return Reason.UNKNOWN_BEFORE
+        return Reason.ENDED if span.hi > self.span.hi else None
+
+    def gap_in(self, span: Interval) -> bool:
+        """Whether a recorder gap touches the span."""
+        return any(gap.overlaps(span) for gap in self.timeline.gaps)
+
+    def number(self, role: str, at: Interval) -> tuple[float, float] | None:
+        """Lowest and highest value a numeric role may have had within `at`; None where nothing tells."""
+        track = self.timeline.numeric.get(role)
+        if track is None or not len(track) or at.lo < int(track.t_hi[0]) or at.hi > self.span.hi:
+            return None
+        first = int(np.searchsorted(track.t_hi, at.lo, side="right")) - 1
+        last = int(np.searchsorted(track.t_lo, at.hi, side="right"))
+        if bool(np.any(track.validity[first:last] != Validity.KNOWN)):
+            return None
+        values = track.value[first:last]
+        return float(values.min()), float(values.max())
+
+
+def first_reason(reasons: Iterable[Reason | None]) -> Reason | None:
+    """The most telling of several reasons: what the capture lost before what it never could show."""
+    order = list(Reason)
+    found = [reason for reason in reasons if reason is not None]
+    return min(found, key=order.index) if found else None
