@@ -1,4 +1,4 @@
-"""Questions about a timeline, answered in three-valued logic: what held when, what happened in a span, what is hidden."""
+"""Questions about a timeline in three-valued logic: what held when, what happened in a span, what is hidden."""
 
 from __future__ import annotations
 

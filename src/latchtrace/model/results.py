@@ -284,32 +284,6 @@ class FunctionTest:
 
 
 @dataclass(frozen=True, slots=True)
-class FunctionTest:
-    """One function test: every trial measured, and what they say together.
-
-    `passes`, `fails`, `inconclusives` and `cancelled` add up to the trials. `measured` is the hull of all measured
-    trials. `rate` bounds the failure rate (two-sided 95 %, Clopper-Pearson, inconclusive trials left out) where
-    at least one trial was decided.
-    """
-
-    function: str
-    title: str
-    verdict: VerdictKind
-    trials: tuple[Trial, ...]
-    passes: int
-    fails: int
-    inconclusives: int
-    cancelled: int
-    measured: Measured | None
-    limit: str
-    rate: tuple[float, float] | None
-    not_exercised: tuple[str, ...] = ()
-    steps: tuple[str, ...] = ()
-    cautions: tuple[str, ...] = ()
-    notes: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
 class RuleInfo:
     """One rule of the catalogue, as people read it; `text` is its source."""
 
