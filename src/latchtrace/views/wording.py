@@ -1,0 +1,274 @@
+"""Plain words for what an analysis found: one wording for every report and screen."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import UTC, datetime, tzinfo
+
+from latchtrace.model.events import Reason
+from latchtrace.model.quantity import duration_text
+from latchtrace.model.results import (
+    Episode,
+    Evidence,
+    Finding,
+    Measured,
+    Outcome,
+    Severity,
+    SourceCheck,
+    SourceRuling,
+    Stage,
+    StageStatus,
+    Verdict,
+    VerdictKind,
+)
+from latchtrace.model.time import SECOND, Interval
+from latchtrace.model.vehicle import Vehicle
+from latchtrace.views.terms import own_label, term, term_of
+
+WALL_CLOCK_FROM = 946_684_800 * SECOND
+"""Times from 2000-01-01 on are taken as the time of day; smaller ones count from the recorder's own start."""
+
+
+def has_wall_clock(zero_ns: int) -> bool:
+    """Whether the capture's times are times of day rather than counted from the recorder's start."""
+    return zero_ns >= WALL_CLOCK_FROM
+
+
+def clock(t_ns: int, zero_ns: int, zone: tzinfo | None = None, digits: int = 3) -> str:
+    """A moment as people read it: `+02:14:07.250` from the capture's start, or the time of day in a zone.
+
+    With `zone` and a capture that has a wall clock it is `02:14:07.250`; `digits` 0..9 of the second, cut, not
+    rounded, so that a time never reads later than it was.
+    """
+    if zone is not None and has_wall_clock(zero_ns):
+        whole, part = divmod(t_ns, SECOND)
+        try:
+            return datetime.fromtimestamp(whole, zone).strftime("%H:%M:%S") + _fraction(part, digits)
+        except (OverflowError, ValueError, OSError):
+            pass  # beyond what a calendar knows: relative it is
+    since = t_ns - zero_ns
+    whole, part = divmod(abs(since), SECOND)
+    sign = "-" if since < 0 else "+"
+    return f"{sign}{whole // 3600:02}:{whole // 60 % 60:02}:{whole % 60:02}{_fraction(part, digits)}"
+
+
+def _fraction(part: int, digits: int) -> str:
+    return f".{part:09}"[: digits + 1] if digits else ""
+
+
+def date_text(t_ns: int, zone: tzinfo | None = None) -> str:
+    """The day of a moment (`2031-03-14`), or "" where the capture has no wall clock."""
+    if not has_wall_clock(t_ns):
+        return ""
+    try:
+        return datetime.fromtimestamp(t_ns // SECOND, zone or UTC).strftime("%Y-%m-%d")
+    except (OverflowError, ValueError, OSError):
+        return ""
+
+
+def interval_text(at: Interval, zero_ns: int, zone: tzinfo | None = None, digits: int = 3) -> str:
+    """An uncertain moment: one clock time where both ends read the same, else `between … and …`."""
+    lo, hi = clock(at.lo, zero_ns, zone, digits), clock(at.hi, zero_ns, zone, digits)
+    return hi if lo == hi else f"between {lo} and {hi}"
+
+
+def listing(words: Iterable[str], last: str = "and") -> str:
+    """Words as a list in a sentence: `a, b and c`."""
+    items = list(words)
+    if len(items) < 2:
+        return "".join(items)
+    return f"{', '.join(items[:-1])} {last} {items[-1]}"
+
+
+def sentence(text: str) -> str:
+    """The text with a capital first letter, all else untouched."""
+    return text[:1].upper() + text[1:]
+
+
+def closure_title(name: str, vehicle: Vehicle) -> str:
+    """A closure as the vehicle file calls it, else its name in words: `rear-left` is `rear left`."""
+    title = next((closure.title for closure in vehicle.closures if closure.name == name), "")
+    return title or name.replace("-", " ")
+
+
+def closure_text(names: Sequence[str], vehicle: Vehicle) -> str:
+    """Closures in a sentence: `driver's door and tailgate`, or `all closures` where it is all that lock."""
+    if len(names) > 1 and set(names) == set(vehicle.lockable):
+        return "all closures"
+    return listing(closure_title(name, vehicle) for name in names)
+
+
+def source_title(source: str) -> str:
+    """A source as a heading: `Remote key`."""
+    return sentence(term_of("sources", source, "title"))
+
+
+def origin_text(origin: str) -> str:
+    """Who did it, in a sentence after `by`: `the remote key`, `nobody`."""
+    return term_of("sources", origin, "phrase")
+
+
+def action_text(action: str) -> str:
+    """An action as a sentence starts with it: `Unlocked`."""
+    return sentence(term_of("actions", action, "done"))
+
+
+def severity_text(severity: Severity | str, by_design: bool = False, conclusive: bool = True) -> str:
+    """How bad a finding is: `Fault`, `Note, by design`, `Warning, not decided`."""
+    word = term("severities", str(severity))
+    return word + (", by design" if by_design else "") + ("" if conclusive else ", not decided")
+
+
+def finding_severity(finding: Finding) -> str:
+    """How bad this finding is, with whether it is meant that way and whether it is decided."""
+    return severity_text(finding.severity, finding.by_design, finding.conclusive)
+
+
+def rule_title(rule: str) -> str:
+    """A rule's id as a heading: `Command without request`."""
+    return sentence(rule.replace("-", " ").replace("_", " "))
+
+
+def finding_text(finding: Finding, vehicle: Vehicle) -> str:
+    """A finding as one plain paragraph: what, where, what was measured against which limit, and what is open."""
+    parts = [_stop(sentence(finding.message) or rule_title(finding.rule))]
+    if finding.closures and not any(closure_title(name, vehicle) in finding.message for name in finding.closures):
+        parts.append(f"Concerned: {closure_text(finding.closures, vehicle)}.")
+    if finding.measured is not None:
+        limit = f", limit {finding.limit}" if finding.limit else ""
+        parts.append(f"Measured {measured_text(finding.measured)}{limit}.")
+    if finding.cannot_rule_out:
+        parts.append(f"Cannot be ruled out: {sources_text(finding.cannot_rule_out)}.")
+    if finding.explained_by:
+        parts.append(f"Explained by finding {finding.explained_by}.")
+    return " ".join(parts)
+
+
+def _stop(text: str) -> str:
+    return text if text.endswith((".", "!", "?")) else f"{text}."
+
+
+def sources_text(sources: Sequence[str]) -> str:
+    """Several sources, or roles that would show them, in a sentence: `an inside handle or a hand release`."""
+    return listing((origin_text(source.removeprefix("request.")) for source in sources), "or")
+
+
+def episode_text(episode: Episode, vehicle: Vehicle) -> str:
+    """An episode as one sentence: `Unlocked by nobody: every closure followed.`"""
+    key = f" (key {episode.key_slot})" if episode.key_slot is not None else ""
+    done = action_text(episode.action)
+    if episode.outcome in (Outcome.REFUSED, Outcome.NO_COMMAND):
+        done = f"{sentence(term_of('actions', episode.action, 'noun'))} asked for"
+    text = f"{done} by {origin_text(episode.origin)}{key}: {outcome_text(episode, vehicle)}"
+    if episode.cannot_rule_out:
+        text += f"; {sources_text(episode.cannot_rule_out)} cannot be ruled out"
+    return f"{text}."
+
+
+def outcome_text(episode: Episode, vehicle: Vehicle) -> str:
+    """How an episode ended, with the closures that did not follow."""
+    left = [name for name, stage in episode.feedback.items() if stage.status is StageStatus.MISSING]
+    if episode.outcome is Outcome.PARTIAL and left:
+        return f"{closure_text(left, vehicle)} did not follow"
+    return term("outcomes", str(episode.outcome))
+
+
+def stage_text(name: str, stage: Stage, zero_ns: int, zone: tzinfo | None = None) -> str:
+    """One stage of a chain: `Key check: key accepted, +00:30:12.100`."""
+    title = term("stages", name)
+    if stage.status is not StageStatus.SEEN:
+        return f"{title}: {term('statuses', str(stage.status))}"
+    what = term("states", stage.value) if stage.value else "seen"
+    when = f", {interval_text(stage.at, zero_ns, zone)}" if stage.at else ""
+    return f"{title}: {what}{when}"
+
+
+def verdict_text(verdict: Verdict) -> str:
+    """What a rule says of the whole capture: `no violation in this capture, exercised 4 times`."""
+    kind = verdict.verdict
+    text = term("verdicts", str(kind))
+    if kind is VerdictKind.FAIL:
+        text += f" {times_text(verdict.failed)} of {max(verdict.exercised, verdict.failed)}"
+    elif kind is VerdictKind.PASS:
+        text += f", exercised {times_text(verdict.exercised)}"
+    elif kind is VerdictKind.INCONCLUSIVE and verdict.inconclusive:
+        text += f" {times_text(verdict.inconclusive)}"
+    if verdict.reason is not None:
+        text += f": {reason_text(verdict.reason)}"
+    return text + (f" ({verdict.detail})" if verdict.detail else "")
+
+
+def times_text(count: int) -> str:
+    """How often: `once`, `twice`, `7 times`."""
+    return {1: "once", 2: "twice"}.get(count, f"{count} times")
+
+
+def reason_text(reason: Reason | str) -> str:
+    """Why a verdict is not plain, as the end of a sentence."""
+    return term("reasons", str(reason))
+
+
+def source_check_text(check: SourceCheck) -> str:
+    """What was found out about one candidate source: `Remote key: ruled out (no press was received)`."""
+    ruling = term("rulings", str(check.ruling))
+    reason = f" ({check.reason})" if check.reason else ""
+    return f"{source_title(check.source)}: {ruling}{reason}"
+
+
+def ruled_out_text(checks: Iterable[SourceCheck]) -> str:
+    """All sources that were ruled out, in a sentence: `the remote key, a touched handle and the keypad`."""
+    return listing(origin_text(check.source) for check in checks if check.ruling is SourceRuling.OUT)
+
+
+def measured_text(measured: Measured) -> str:
+    """A measured quantity in its unit; one figure where both ends read the same."""
+    if measured.unit == "ns":
+        return duration_text(Interval(int(measured.lo), int(measured.hi)))
+    lo, hi = f"{measured.lo:.4g}", f"{measured.hi:.4g}"
+    unit = f" {measured.unit}" if measured.unit else ""
+    return f"{lo}{unit}" if lo == hi else f"between {lo} and {hi}{unit}"
+
+
+def id_text(can_id: int, extended: bool) -> str:
+    """An id as captures write it: three digits, or eight for extended ones."""
+    return f"{can_id:08X}" if extended else f"{can_id:03X}"
+
+
+def evidence_text(evidence: Evidence, zero_ns: int, zone: tzinfo | None = None) -> str:
+    """One piece of evidence as a line: a frame with what it shows, or what was not there, and between which times."""
+    name = f"{evidence.channel} {id_text(evidence.can_id, evidence.extended)}".strip()
+    if evidence.after is not None:
+        until = "the end of the capture" if evidence.until is None else clock(evidence.until, zero_ns, zone)
+        what = f" showing {evidence.signal}" if evidence.signal else ""
+        return f"no frame of {name}{what} from {clock(evidence.after, zero_ns, zone)} until {until}"
+    shows = f": {evidence.signal} = {evidence.value}" if evidence.signal else ""
+    place = f"{evidence.file}, line {evidence.line}"
+    return f"{clock(evidence.t, zero_ns, zone)} {name} [{evidence.data}]{shows} ({place})"
+
+
+def role_text(role: str, vehicle: Vehicle | None = None) -> str:
+    """A role in trade terms: `latch.front-left` is `latch state, driver's door`."""
+    kind, _, subject = role.partition(".")
+    title = term("roles", kind)
+    if not subject:
+        return title
+    if kind == "request":
+        return f"{title}, {origin_text(subject)}"
+    known = vehicle is not None and any(closure.name == subject for closure in vehicle.closures)
+    return f"{title}, {closure_title(subject, vehicle) if vehicle and known else subject.replace('-', ' ')}"
+
+
+def function_text(function: str) -> str:
+    """A function by its trade name: `automatic relock`."""
+    return term("functions", function).replace("-", " ")
+
+
+def state_text(state: str) -> str:
+    """A state, action or result as people read it."""
+    return term("states", state)
+
+
+def counts_text(counts: Mapping[str, int]) -> str:
+    """Findings counted by severity: `2 faults, 1 warning`; `nothing found` where there is none."""
+    words = [f"{n} {own_label(name)}{'' if n == 1 else 's'}" for name, n in counts.items() if n]
+    return ", ".join(words) or "nothing found"
