@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import UTC, datetime, tzinfo
+from datetime import UTC, tzinfo
 
+from latchtrace.model.clock import Clock
 from latchtrace.model.events import Reason
 from latchtrace.model.quantity import duration_text
 from latchtrace.model.results import (
@@ -21,54 +22,31 @@ from latchtrace.model.results import (
     Verdict,
     VerdictKind,
 )
-from latchtrace.model.time import SECOND, Interval
+from latchtrace.model.time import Interval
 from latchtrace.model.vehicle import Vehicle
 from latchtrace.views.terms import own_label, term, term_of
 
-WALL_CLOCK_FROM = 946_684_800 * SECOND
-"""Times from 2000-01-01 on are taken as the time of day; smaller ones count from the recorder's own start."""
-
-
-def has_wall_clock(zero_ns: int) -> bool:
-    """Whether the capture's times are times of day rather than counted from the recorder's start."""
-    return zero_ns >= WALL_CLOCK_FROM
-
 
 def clock(t_ns: int, zero_ns: int, zone: tzinfo | None = None, digits: int = 3) -> str:
-    """A moment as people read it: `+02:14:07.250` from the capture's start, or the time of day in a zone.
+    """A moment as people read it: `+02:14:07.250` from the capture's start, or with `zone` the time of day there.
 
-    With `zone` and a capture that has a wall clock it is `02:14:07.250`; `digits` 0..9 of the second, cut, not
-    rounded, so that a time never reads later than it was.
+    `digits` 0..9 of the second, cut, not rounded, so that a time never reads later than it was.
     """
-    if zone is not None and has_wall_clock(zero_ns):
-        whole, part = divmod(t_ns, SECOND)
-        try:
-            return datetime.fromtimestamp(whole, zone).strftime("%H:%M:%S") + _fraction(part, digits)
-        except (OverflowError, ValueError, OSError):
-            pass  # beyond what a calendar knows: relative it is
-    since = t_ns - zero_ns
-    whole, part = divmod(abs(since), SECOND)
-    sign = "-" if since < 0 else "+"
-    return f"{sign}{whole // 3600:02}:{whole // 60 % 60:02}:{whole % 60:02}{_fraction(part, digits)}"
+    times = Clock(zero_ns, zone or UTC)
+    return times.since_start(t_ns, digits) if zone is None else moment_text(t_ns, times, digits)
 
 
-def _fraction(part: int, digits: int) -> str:
-    return f".{part:09}"[: digits + 1] if digits else ""
-
-
-def date_text(t_ns: int, zone: tzinfo | None = None) -> str:
-    """The day of a moment (`2031-03-14`), or "" where the capture has no wall clock."""
-    if not has_wall_clock(t_ns):
-        return ""
+def moment_text(t_ns: int, times: Clock, digits: int = 3) -> str:
+    """A moment by the capture's clock; counted from its start where the capture, or the calendar, has no such day."""
     try:
-        return datetime.fromtimestamp(t_ns // SECOND, zone or UTC).strftime("%Y-%m-%d")
+        return times.text(t_ns, digits)
     except (OverflowError, ValueError, OSError):
-        return ""
+        return times.since_start(t_ns, digits)
 
 
-def interval_text(at: Interval, zero_ns: int, zone: tzinfo | None = None, digits: int = 3) -> str:
+def interval_text(at: Interval, times: Clock, digits: int = 3) -> str:
     """An uncertain moment: one clock time where both ends read the same, else `between … and …`."""
-    lo, hi = clock(at.lo, zero_ns, zone, digits), clock(at.hi, zero_ns, zone, digits)
+    lo, hi = moment_text(at.lo, times, digits), moment_text(at.hi, times, digits)
     return hi if lo == hi else f"between {lo} and {hi}"
 
 
@@ -173,13 +151,13 @@ def outcome_text(episode: Episode, vehicle: Vehicle) -> str:
     return term("outcomes", str(episode.outcome))
 
 
-def stage_text(name: str, stage: Stage, zero_ns: int, zone: tzinfo | None = None) -> str:
+def stage_text(name: str, stage: Stage, times: Clock) -> str:
     """One stage of a chain: `Key check: key accepted, +00:30:12.100`."""
     title = term("stages", name)
     if stage.status is not StageStatus.SEEN:
         return f"{title}: {term('statuses', str(stage.status))}"
     what = term("states", stage.value) if stage.value else "seen"
-    when = f", {interval_text(stage.at, zero_ns, zone)}" if stage.at else ""
+    when = f", {interval_text(stage.at, times)}" if stage.at else ""
     return f"{title}: {what}{when}"
 
 
@@ -234,16 +212,16 @@ def id_text(can_id: int, extended: bool) -> str:
     return f"{can_id:08X}" if extended else f"{can_id:03X}"
 
 
-def evidence_text(evidence: Evidence, zero_ns: int, zone: tzinfo | None = None) -> str:
+def evidence_text(evidence: Evidence, times: Clock) -> str:
     """One piece of evidence as a line: a frame with what it shows, or what was not there, and between which times."""
     name = f"{evidence.channel} {id_text(evidence.can_id, evidence.extended)}".strip()
     if evidence.after is not None:
-        until = "the end of the capture" if evidence.until is None else clock(evidence.until, zero_ns, zone)
+        until = "the end of the capture" if evidence.until is None else moment_text(evidence.until, times)
         what = f" showing {evidence.signal}" if evidence.signal else ""
-        return f"no frame of {name}{what} from {clock(evidence.after, zero_ns, zone)} until {until}"
+        return f"no frame of {name}{what} from {moment_text(evidence.after, times)} until {until}"
     shows = f": {evidence.signal} = {evidence.value}" if evidence.signal else ""
     place = f"{evidence.file}, line {evidence.line}"
-    return f"{clock(evidence.t, zero_ns, zone)} {name} [{evidence.data}]{shows} ({place})"
+    return f"{moment_text(evidence.t, times)} {name} [{evidence.data}]{shows} ({place})"
 
 
 def role_text(role: str, vehicle: Vehicle | None = None) -> str:
