@@ -71,11 +71,12 @@ class MessageSpec:
 
 @dataclass(frozen=True, slots=True)
 class Database:
-    """One DBC as values; `name` is the file's name, `digest` its SHA-256."""
+    """One DBC as values; `name` is the file's name, `digest` its SHA-256; `notices` what was odd in it."""
 
     name: str
     digest: str
     messages: tuple[MessageSpec, ...]
+    notices: tuple[str, ...] = ()
 
     def message(self, name: str) -> MessageSpec | None:
         """The message of that name, or None."""
