@@ -1,0 +1,281 @@
+"""Traces the origin of a chain: every source that could have started it is ruled in, ruled out, or left open."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from latchtrace.episodes.chain import Anchor, limit
+from latchtrace.model.events import EventKind, LockEvent, Reason
+from latchtrace.model.history import History
+from latchtrace.model.results import EvidenceRef, NoneIn, Seen, SourceCheck, SourceRuling
+from latchtrace.model.time import SECOND, Interval, Truth, within
+from latchtrace.model.vehicle import (
+    REQUEST_SOURCES,
+    TIMED_SOURCES,
+    Parameter,
+    RoleStatus,
+    Vehicle,
+    side_of,
+)
+
+BOUNCE = 3 * SECOND // 2
+"""Lock and at once unlock again, with a closure open (1.5 s, common practice)."""
+
+IN, OUT, OPEN = SourceRuling.IN, SourceRuling.OUT, SourceRuling.OPEN
+
+
+@dataclass(frozen=True, slots=True)
+class Past:
+    """The central action before: what it was, where it came from, when."""
+
+    action: str
+    origin: str
+    at: Interval
+
+
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """What a chain is traced to, with every source's ruling and the request that started it."""
+
+    name: str
+    checks: tuple[SourceCheck, ...]
+    request: LockEvent | None = None
+    report: LockEvent | None = None
+
+    @property
+    def left_open(self) -> tuple[str, ...]:
+        """Sources that could not be ruled out."""
+        return tuple(check.source for check in self.checks if check.ruling == OPEN)
+
+
+def request_names(vehicle: Vehicle) -> tuple[str, ...]:
+    """Every source that may show as a request on this vehicle, hand release included."""
+    others = (role.subject for role in vehicle.roles.values() if role.kind == "request")
+    return tuple(dict.fromkeys((*REQUEST_SOURCES, *others)))
+
+
+def seen(event: LockEvent) -> tuple[EvidenceRef, ...]:
+    """The frame that shows an event."""
+    return (Seen(event.row, event.signal, event.value),) if event.row >= 0 else ()
+
+
+def requests_before(history: History, action: str, at: Interval, window: int) -> list[LockEvent]:
+    """Requests of an action that may lie in the window before `at`, which runs from their start to their end.
+
+    Inside one cycle of its message the order of request and command cannot be seen; it is taken as causal.
+    """
+    found = []
+    for event in history.events(EventKind.REQUEST):
+        if event.at.lo > at.hi or event.value != action:
+            continue
+        if (event.end or event.at).hi + window >= at.lo:
+            found.append(event)
+    return found
+
+
+def report_near(history: History, action: str, at: Interval, lag: int) -> LockEvent | None:
+    """The action report of this action within the lag before or after; the nearest where there are several."""
+    near = [event for event in history.near(EventKind.REPORT, at.lo - lag, at.hi + lag) if event.value in (action, "")]
+    return min(near, key=lambda event: abs(event.at.hi - at.hi), default=None)
+
+
+def trace(history: History, vehicle: Vehicle, anchor: Anchor, past: Past | None) -> Origin:
+    """Rule every source in or out; the action report outranks requests, requests outrank timers."""
+    report = report_near(history, anchor.action, anchor.at, limit(vehicle, "report_lag"))
+    requests = requests_before(history, anchor.action, anchor.at, limit(vehicle, "request_window"))
+    checks = list(_request_checks(history, vehicle, anchor, requests))
+    checks += _hand_release(history, vehicle, anchor)
+    started = max(requests, key=lambda event: (event.at.lo, event.at.hi), default=None)
+    timed = {} if started else dict(_timed_checks(history, vehicle, anchor, past))
+    checks += [timed[source] for source in TIMED_SOURCES if source in timed]
+    if report is not None and report.subject:
+        reported = SourceCheck(report.subject, IN, "the car's own action report names it", seen(report))
+        checks = [reported, *(check for check in checks if check.source != report.subject)]
+        matching = [event for event in requests if event.subject == report.subject]
+        return Origin(report.subject, tuple(checks), matching[-1] if matching else None, report)
+    bounced = None if started else _designed_bounce(history, anchor, past)
+    if bounced is not None:
+        return Origin(bounced.source, (bounced, *(c for c in checks if c.source != bounced.source)), None, report)
+    ruled_in = next((check.source for check in checks if check.ruling == IN), None)
+    if started is not None:
+        name = started.subject
+    elif ruled_in is not None:
+        name = ruled_in
+    else:
+        undecided = any(check.ruling == OPEN and check.reason != Reason.NOT_VISIBLE for check in checks)
+        name = "unknown" if undecided else "none"
+    return Origin(name, tuple(checks), started, report)
+
+
+def _request_checks(
+    history: History, vehicle: Vehicle, anchor: Anchor, requests: list[LockEvent]
+) -> Iterator[SourceCheck]:
+    window = Interval(anchor.at.lo - limit(vehicle, "request_window"), anchor.at.hi)
+    for source in request_names(vehicle):
+        role = f"request.{source}"
+        known = history.coverage(role)
+        matching = [event for event in requests if event.subject == source]
+        if matching:
+            yield SourceCheck(source, IN, "asked for it", tuple(ref for event in matching for ref in seen(event)))
+        elif known.status == RoleStatus.NOT_FITTED:
+            yield SourceCheck(source, OUT, "not fitted")
+        elif (reason := history.hidden(role, window)) is not None:
+            yield SourceCheck(source, OPEN, reason)
+        else:
+            after = max(
+                (
+                    (event.end or event.at).hi
+                    for event in history.events(EventKind.REQUEST)
+                    if event.subject == source and event.at.hi < anchor.at.lo
+                ),
+                default=history.span.lo,
+            )
+            until = max(after, anchor.at.hi)
+            absent: tuple[EvidenceRef, ...] = ()
+            if known.can_id is not None:
+                what = f"{anchor.action} request by {source}"
+                absent = (NoneIn(known.channel, known.can_id, known.extended, Interval(after, until), what),)
+            yield SourceCheck(source, OUT, "asked for nothing", absent)
+
+
+def _hand_release(history: History, vehicle: Vehicle, anchor: Anchor) -> list[SourceCheck]:
+    """A hand release moves latches without a command; it matters to movements alone."""
+    if anchor.command is not None or anchor.central:
+        return []
+    span = Interval(anchor.at.lo - limit(vehicle, "request_window"), anchor.at.hi)
+    known = history.coverage("hand-release")
+    if known.status == RoleStatus.NOT_FITTED:
+        return [SourceCheck("hand-release", OUT, "not fitted")]
+    used = [
+        event
+        for event in history.near(EventKind.STATE, span.lo, span.hi)
+        if event.subject == "hand-release" and event.value == "release"
+    ]
+    if used:
+        return [SourceCheck("hand-release", IN, "was used", seen(used[-1]))]
+    reason = history.hidden("hand-release", span)
+    return [SourceCheck("hand-release", OPEN, reason) if reason else SourceCheck("hand-release", OUT, "was not used")]
+
+
+def _timed_checks(
+    history: History, vehicle: Vehicle, anchor: Anchor, past: Past | None
+) -> Iterator[tuple[str, SourceCheck]]:
+    if anchor.action not in ("lock", "deadlock") or not anchor.central:
+        return
+    yield "relock-timer", _relock(history, vehicle, anchor, past)
+    yield "speed", _speed(history, vehicle, anchor)
+
+
+def _relock(history: History, vehicle: Vehicle, anchor: Anchor, past: Past | None) -> SourceCheck:
+    """The relock timer owns a lock after an unlock from outside that nobody used, even at a wrong time."""
+
+    def ruling(result: SourceRuling, reason: str) -> SourceCheck:
+        return SourceCheck("relock-timer", result, reason)
+
+    fitted = vehicle.functions.get("auto-relock")
+    delay, tolerance = limit(vehicle, "relock.delay"), limit(vehicle, "relock.tolerance")
+    if fitted is False:
+        return ruling(OUT, "not fitted")
+    if past is None:
+        too_long = delay and anchor.at.lo - history.span.lo > 2 * delay + tolerance
+        return ruling(OUT, "no unlock before") if too_long else ruling(OPEN, Reason.UNKNOWN_BEFORE)
+    if past.action != "unlock":
+        return ruling(OUT, "the car was not unlocked before")
+    if side_of(past.origin) not in ("outside", "none", "unknown"):
+        return ruling(OUT, f"unlocked by {past.origin}, which starts no relock timer")
+    start = _timer_start(history, vehicle, past, anchor)
+    elapsed = anchor.at.since(start)
+    on_time = within(elapsed, delay - tolerance, delay + tolerance) if delay else Truth.UNKNOWN
+    opened = opened_between(history, past.at, anchor.at)
+    if opened == Truth.YES and start == past.at:
+        return (
+            ruling(IN, "its delay after the unlock, although a closure was opened")
+            if on_time == Truth.YES
+            else (
+                ruling(OPEN, Reason.STRADDLES)
+                if on_time == Truth.UNKNOWN and delay
+                else ruling(OUT, "a closure was opened")
+            )
+        )
+    if not delay:
+        if fitted:
+            return ruling(IN, "after an unlock that nobody used (delay not stated)")
+        return ruling(OPEN, Reason.LIMIT_NOT_STATED)
+    if elapsed.lo > 2 * delay + tolerance:
+        return ruling(OUT, "twice its delay was over")
+    if opened == Truth.UNKNOWN and on_time != Truth.YES:
+        return ruling(OPEN, Reason.GAP)
+    return ruling(IN, "after an unlock that nobody used")
+
+
+def _timer_start(history: History, vehicle: Vehicle, past: Past, anchor: Anchor) -> Interval:
+    """When the timer last started: at the unlock, or at the last opening where the vehicle's policy says so."""
+    policy: Parameter | None = vehicle.parameters.get("relock.policy")
+    if policy is None or policy.value != "restart":
+        return past.at
+    openings = [
+        event.at
+        for event in history.near(EventKind.AJAR, past.at.lo, anchor.at.hi)
+        if event.value == "open" and event.change and event.at.lo > past.at.lo
+    ]
+    return openings[-1] if openings else past.at
+
+
+def opened_between(history: History, start: Interval, end: Interval) -> Truth:
+    """Whether any closure was opened after something at `start` and before something at `end`."""
+    surely = possibly = False
+    for event in history.near(EventKind.AJAR, start.lo, end.hi):
+        if event.value != "open" or not event.change:
+            continue
+        surely |= event.at.lo >= start.hi and event.at.hi <= end.lo
+        possibly = True
+    if surely:
+        return Truth.YES
+    span = Interval(start.lo, max(start.lo, end.hi))
+    hidden = any(
+        known.status == RoleStatus.MAPPED and history.hidden(known.role, span) for known in history.roles("ajar")
+    )
+    return Truth.UNKNOWN if possibly or hidden else Truth.NO
+
+
+def _speed(history: History, vehicle: Vehicle, anchor: Anchor) -> SourceCheck:
+    """The speed lock owns a lock at or above its speed, and one while the car speeds up below it."""
+
+    def ruling(result: SourceRuling, reason: str) -> SourceCheck:
+        return SourceCheck("speed", result, reason)
+
+    if vehicle.functions.get("speed-lock") is False or history.coverage("speed").status == RoleStatus.NOT_FITTED:
+        return ruling(OUT, "not fitted")
+    now = history.number("speed", anchor.at)
+    if now is None:
+        reason = history.hidden("speed", anchor.at) or Reason.UNKNOWN_BEFORE
+        return ruling(OPEN, reason)
+    if now[1] <= 0:
+        return ruling(OUT, "the car stood still")
+    threshold = vehicle.parameters.get("speed_lock.threshold")
+    tolerance = vehicle.parameters.get("speed_lock.tolerance")
+    if threshold is None:
+        return ruling(OPEN, Reason.LIMIT_NOT_STATED)
+    reached = float(threshold.value) - (float(tolerance.value) if tolerance else 0.0)
+    if now[1] >= reached:
+        return ruling(IN, f"at {now[1]:.1f} km/h")
+    before = history.number("speed", Interval.at(max(anchor.at.lo - SECOND, history.span.lo)))
+    ignition = history.possible(EventKind.STATE, "ignition", anchor.at)
+    if before is not None and now[1] > before[0] and ignition <= {"on", "unknown"}:
+        return ruling(IN, f"while speeding up, at {now[1]:.1f} km/h")
+    return ruling(OUT, f"{now[1]:.1f} km/h and not speeding up")
+
+
+def _designed_bounce(history: History, anchor: Anchor, past: Past | None) -> SourceCheck | None:
+    """Locked by the interior switch with a closure open, and at once unlocked again: meant that way."""
+    if anchor.action != "unlock" or past is None or past.action != "lock" or past.origin != "interior-switch":
+        return None
+    if anchor.at.since(past.at).lo > BOUNCE:
+        return None
+    for known in history.roles("ajar"):
+        subject = known.role.partition(".")[2]
+        for closure in [subject] if subject else history.subjects(EventKind.AJAR):
+            if "open" in history.possible(EventKind.AJAR, closure, past.at):
+                return SourceCheck("interior-switch", IN, f"bounced, as meant with the {closure} open")
+    return None
