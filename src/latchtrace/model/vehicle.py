@@ -117,6 +117,7 @@ class MessageUse:
     repeat_within: int = 0
     kind_pages: bool = False
     counter: str | None = None
+    counter_modulus: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,6 +147,7 @@ class Reading:
     the detail `action` or from `does`. `when` lists other signals of the same frame that must hold one of the
     raw values given. `modulus` wraps a counter. `holds` is the shortest time a level or pulse is shown, so that
     a hole shorter than that cannot hide one (None: not stated). `closure` names the closure it concerns, if one.
+    `factor` turns a numeric signal's scaled value into km/h.
     """
 
     signal: SignalRef
@@ -158,6 +160,7 @@ class Reading:
     holds: int | None = None
     numeric: bool = False
     closure: str = ""
+    factor: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
