@@ -87,7 +87,7 @@ class Validity(IntEnum):
     """What a track's row says about its value."""
 
     KNOWN = 0
-    ABSENT = 1  # the frame was too short for the signal, or its multiplexer value is not one the DBC knows
+    ABSENT = 1  # the frame was too short for the signal
     LOST = 2  # a recorder gap or a new segment starts here: the value is unknown until the next row
 
 

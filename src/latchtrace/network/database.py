@@ -19,9 +19,11 @@ if TYPE_CHECKING:
     from cantools.database.can.signal import Signal
 
 LARGEST = 200_000_000
+MOST_ATTEMPTS = 4
 
 _LOADED: dict[tuple[str, str], Database] = {}
 _PLACE = re.compile(r"line (\d+), column (\d+)")
+_UNUSED = re.compile(r"\b(VAL_|SIG_VALTYPE_) (\d+) (\w+)")
 _MESSAGE_LINE = re.compile(r"^[ \t]*BO_[ \t]+(\d+)[ \t]+(\w+)", re.MULTILINE)
 _SIGNAL_LINE = re.compile(r"^[ \t]*SG_[ \t]", re.MULTILINE)
 
@@ -74,21 +76,38 @@ def _parse(file: Path, raw: bytes, digest: str) -> Database:
         raise NetworkError(f"{file}:1: is no DBC (no BO_ line in it); name a DBC file")
     notices: list[str] = []
     with _warnings_into(notices):
-        try:
-            messages = _load(text, strict=True)
-        except Exception as error:
-            strict_reason = _reason(error)
-            notices.clear()
-            try:
-                messages = _load(text, strict=False)
-            except Exception as second:
-                raise NetworkError(_complaint(file, text, second)) from None
-            notices.append(f"{strict_reason}; read all the same")
+        messages = _load_leniently(file, text, notices)
     if not messages:
         raise NetworkError(f"{file}: holds no message; name a DBC file with BO_ lines in it")
     specs = tuple(_message(message, notices) for message in messages)
     _count_signals(text, specs, notices)
     return Database(file.name, digest, specs, tuple(f"{file.name}: {notice}" for notice in dict.fromkeys(notices)))
+
+
+def _load_leniently(file: Path, text: str, notices: list[str]) -> list[Message]:
+    """Read what can be read: first as it stands, then without what hangs in the air, then with what overlaps."""
+    attempts = 0
+    strict = True
+    while True:
+        attempts += 1
+        try:
+            return _load(text, strict=strict)
+        except Exception as error:
+            reason = _reason(error)
+            mended = _without_unused(text, reason)
+            if attempts > MOST_ATTEMPTS or (mended == text and not strict):
+                raise NetworkError(_complaint(file, text, error)) from None
+            strict = strict and mended != text
+            text = mended
+            notices.append(f"{reason}; read all the same")
+
+
+def _without_unused(text: str, reason: str) -> str:
+    """The text without the VAL_ and SIG_VALTYPE_ entries that name no signal of the file (their lines stay)."""
+    for kind, number, signal in _UNUSED.findall(reason):
+        entry = re.compile(rf'\b{kind}\s+{number}\s+{signal}\b(?:"(?:\\"|[^"])*"|[^";])*;')
+        text = entry.sub(lambda match: "\n" * match[0].count("\n"), text)
+    return text
 
 
 def _load(text: str, *, strict: bool) -> list[Message]:

@@ -165,16 +165,15 @@ def _lost_at_end(lane: Lane, holes: Holes, passed: int, death: int | None) -> in
 def _counter_losses(spec: MessageSpec, use: MessageUse, lane: Lane, holes: Holes) -> tuple[Bools, list[Interval]]:
     """Rows before which the alive counter jumps by more than one, and the spans the lost frames fall in.
 
-    A counter may start anew after a gap or a sleep: those steps do not count.
+    A counter may start anew after a gap or a sleep: those steps do not count. A count that stays is a repeat.
     """
     lossy = np.zeros(len(lane), np.bool_)
     counter = loss_counter(spec, use)
     if counter is None or len(lane) < 2:
         return lossy, []
-    at = np.flatnonzero(presence(spec, counter, lane.payload, lane.length).carried)
-    if len(at) < 2:
-        return lossy, []
-    jumped = _jumps(counter, lane, at)
+    modulus = use.counter_modulus or 1 << min(len(counter.bits), 62)
+    at, counts = _counts(spec, counter, lane, modulus)
+    jumped = (counts[1:] - counts[:-1]) % modulus > 1
     holes_passed = _passed(holes, lane.t[at])
     fresh = lane.previous[at[1:]] == NO_TIME
     after = at[1:][jumped & (holes_passed[1:] == holes_passed[:-1]) & ~fresh]
@@ -182,11 +181,12 @@ def _counter_losses(spec: MessageSpec, use: MessageUse, lane: Lane, holes: Holes
     return lossy, [Interval.seen(int(lane.previous[i]), int(lane.t[i])) for i in after]
 
 
-def _jumps(counter: SignalSpec, lane: Lane, at: npt.NDArray[np.intp]) -> Bools:
+def _counts(spec: MessageSpec, counter: SignalSpec, lane: Lane, modulus: int) -> tuple[npt.NDArray[np.intp], Int64s]:
+    """The rows that show a count, and the counts; values from the modulus up mean something else."""
+    at = np.flatnonzero(presence(spec, counter, lane.payload, lane.length).carried)
     bits, _ = signal_columns(counter, lane.payload[at])
-    modulus = np.uint64((1 << len(counter.bits)) - 1)
-    step: Bools = ((bits[1:] - bits[:-1]) & modulus) > 1
-    return step
+    counting = bits < modulus
+    return at[counting], bits[counting].astype(np.int64)
 
 
 def _passed(holes: Holes, t: Int64s) -> Int64s:
