@@ -264,6 +264,7 @@ class FunctionTest:
     `cancelled` counts trials that something meant to cancel ended (a door opened), and that kept still as they
     must. `measured` is the hull over all measured trials. `rate_low` and `rate_high` bound the share of trials
     that fail (Clopper–Pearson, 95 % two-sided, undecided trials left out); None without a decided trial.
+    `zero` is the time of the capture's first frame, so that the trials' times can be shown.
     """
 
     function: str
@@ -281,6 +282,7 @@ class FunctionTest:
     not_exercised: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
     steps: tuple[str, ...] = ()
+    zero: int = 0
 
 
 @dataclass(frozen=True, slots=True)
