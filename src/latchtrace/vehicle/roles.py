@@ -87,6 +87,8 @@ class RoleReader:
         if read is None:
             return None
         several = isinstance(read, list)
+        if kind.numeric and several and len(read) > 1:
+            self.form.problem(path, f"takes one reading, not {len(read)}", "keep the best of them")
         found = [self._reading((*path, i) if several else path, kind, subject, one)
                  for i, one in enumerate(read if several else [read])]  # fmt: skip
         readings = tuple(reading for reading in found if reading is not None)
