@@ -175,6 +175,7 @@ class Finding:
 
     `explained_by` is the id of the finding that is its cause. `conclusive` False: a warning that could not be
     decided because of `cannot_rule_out`. `id` is unique in the analysis (`F1`, `F2`, … in time order).
+    `previous_episode` is the central action before it.
     """
 
     id: str
@@ -194,6 +195,7 @@ class Finding:
     next_steps: tuple[str, ...] = ()
     evidence: tuple[EvidenceRef, ...] = ()
     proof: tuple[Evidence, ...] = ()
+    previous_episode: str = ""
 
 
 @dataclass(frozen=True, slots=True)

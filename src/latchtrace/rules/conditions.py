@@ -1,0 +1,376 @@
+"""Conditions of rules, each answered YES, NO or UNKNOWN, with why and through which role it is unknown."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from latchtrace.model.events import EventKind, Reason
+from latchtrace.model.history import History
+from latchtrace.model.results import EvidenceRef
+from latchtrace.model.time import Interval, Truth, within
+from latchtrace.model.vehicle import RoleStatus
+from latchtrace.rules.quantities import Quantity
+from latchtrace.rules.world import STREAM_ROLES, Fact, Item, World
+
+Doubt = tuple[Reason, str]
+
+
+class Answer(NamedTuple):
+    """A three-valued answer; `doubts` name reason and role where it is UNKNOWN; `items` what it is based on."""
+
+    truth: Truth
+    doubts: tuple[Doubt, ...] = ()
+    items: tuple[Item, ...] = ()
+
+
+YES, NO = Answer(Truth.YES), Answer(Truth.NO)
+
+
+def unknown(reason: Reason, role: str = "") -> Answer:
+    """An answer the capture cannot give."""
+    return Answer(Truth.UNKNOWN, ((reason, role),))
+
+
+def both(answers: Iterable[Answer]) -> Answer:
+    """All of them (Kleene): one NO decides."""
+    return _combine(list(answers), Truth.NO, Truth.YES)
+
+
+def either(answers: Iterable[Answer]) -> Answer:
+    """Any of them (Kleene): one YES decides."""
+    return _combine(list(answers), Truth.YES, Truth.NO)
+
+
+def _combine(answers: Sequence[Answer], decides: Truth, otherwise: Truth) -> Answer:
+    deciding = next((answer for answer in answers if answer.truth == decides), None)
+    if deciding is not None:
+        return deciding
+    doubts = tuple(doubt for answer in answers if answer.truth == Truth.UNKNOWN for doubt in answer.doubts)
+    items = tuple(item for answer in answers for item in answer.items)
+    open_ones = any(answer.truth == Truth.UNKNOWN for answer in answers)
+    return Answer(Truth.UNKNOWN if open_ones else otherwise, doubts, items)
+
+
+def negated(answer: Answer) -> Answer:
+    """The opposite; what is unknown stays so."""
+    return Answer(~answer.truth, answer.doubts, answer.items)
+
+
+@dataclass(frozen=True, slots=True)
+class Selector:
+    """Which items of a stream: each fact must be one of the values, or (negated) none of them.
+
+    A value `$name` stands for that fact of the item a rule is being judged for.
+    """
+
+    what: str
+    facts: tuple[tuple[str, tuple[str, ...], bool], ...] = ()
+
+    def matches(self, item: Item, trigger: Item | None = None) -> Answer:
+        """Whether an item is one of those meant."""
+        return both(_fact(item, name, bound(values, trigger), not wanted) for name, values, wanted in self.facts)
+
+    @property
+    def roles(self) -> tuple[str, ...]:
+        """The kinds of roles that show such items, narrowed to single sources where it names them."""
+        kinds = STREAM_ROLES[self.what]
+        sources = [values for name, values, wanted in self.facts if name == "source" and wanted]
+        if kinds == ("request",) and sources:
+            return tuple(f"request.{source}" for source in sources[0])
+        return kinds
+
+
+def bound(values: Sequence[str], trigger: Item | None) -> tuple[str, ...]:
+    """Values with every `$name` replaced by the trigger's fact of that name."""
+    result: list[str] = []
+    for value in values:
+        if value.startswith("$") and trigger is not None:
+            fact = trigger.fact(value[1:])
+            result += [fact] if isinstance(fact, str) else fact
+        else:
+            result.append(value)
+    return tuple(result)
+
+
+def _fact(item: Item, name: str, values: Sequence[str], inverted: bool) -> Answer:
+    fact: Fact = item.fact(name)
+    facts = (fact,) if isinstance(fact, str) else fact
+    hit = any(one in values for one in facts)
+    if hit:
+        answer = YES
+    else:
+        doubts = item.open_facts.get(name, ())
+        relevant = tuple(doubt for doubt in doubts if name not in ("origin",) or doubt[1] in values)
+        answer = Answer(Truth.UNKNOWN, relevant) if relevant else NO
+    return negated(answer) if inverted else answer
+
+
+def hidden(history: History, roles: Sequence[str], span: Interval, closure: str = "") -> tuple[Doubt, ...]:
+    """Why something of these roles could have happened unseen in the span."""
+    doubts: list[Doubt] = []
+    for role in roles:
+        names = [role] if "." in role else [known.role for known in history.roles(role)] or [role]
+        if closure and f"{role}.{closure}" in names:
+            names = [f"{role}.{closure}"]
+        if role == "command" and not any(history.coverage(n).status == RoleStatus.MAPPED for n in names):
+            continue  # a car whose commands are not visible is judged by its latches
+        for name in names:
+            reason = history.hidden(name, span)
+            if reason is not None:
+                doubts.append((reason, name.removeprefix("request.")))
+    return tuple(doubts)
+
+
+def occurs(world: World, selector: Selector, trigger: Item, lo: int, hi: int, since: Interval | None = None) -> Answer:
+    """Whether an item meant by the selector begins within [lo, hi] nanoseconds of the trigger's time.
+
+    Backward windows (hi = 0) count an item that lasts until its end. At the trigger itself the order of two things
+    inside one cycle cannot be seen and is taken as causal. `since` cuts off what lies surely before it.
+    """
+    found: list[Answer] = []
+    span = Interval(trigger.at.lo + lo, max(trigger.at.lo + lo, trigger.at.hi + hi))
+    if since is not None:
+        start = max(span.lo, since.lo)
+        span = Interval(start, max(start, span.hi))
+    for item in world.near(selector.what, span.lo, span.hi):
+        if item is trigger or (since is not None and (item.end or item.at).hi < since.lo):
+            continue
+        match = selector.matches(item, trigger)
+        if match.truth == Truth.NO:
+            continue
+        in_time = _in_window(item, trigger.at, lo, hi)
+        truth = match.truth & in_time
+        if truth != Truth.NO:
+            doubts = match.doubts or ((Reason.STRADDLES, ""),)
+            found.append(Answer(truth, () if truth == Truth.YES else doubts, (item,)))
+    answer = either(found)
+    if answer.truth != Truth.NO:
+        return answer
+    doubts = hidden(world.history, selector.roles, span)
+    return Answer(Truth.UNKNOWN, doubts) if doubts else NO
+
+
+def _in_window(item: Item, at: Interval, lo: int, hi: int) -> Truth:
+    start = item.at.since(at)
+    if hi == 0:
+        reach = (item.end or item.at).since(at)
+        early_enough = Truth.of(start.lo <= 0)
+        return early_enough & within(reach, lo, None)
+    if lo == 0:
+        return Truth.of(start.hi >= 0) & within(start, None, hi)
+    return within(start, lo, hi)
+
+
+@dataclass(frozen=True, slots=True)
+class FactIs:
+    """`{fact: origin, is: [none, relock-timer]}`"""
+
+    name: str
+    values: tuple[str, ...]
+
+    def ask(self, world: World, item: Item) -> Answer:  # noqa: ARG002 - every condition is asked alike
+        """Whether the item has the fact."""
+        return _fact(item, self.name, bound(self.values, item), False)
+
+
+@dataclass(frozen=True, slots=True)
+class ClosureIs:
+    """`{closure: every, ajar: shut}`, `{closure: $closure, latch: $target, when: before}`"""
+
+    which: str
+    kind: EventKind
+    values: tuple[str, ...]
+    before: bool = False
+    of: str = ""
+
+    def closures(self, world: World, item: Item) -> tuple[str, ...]:
+        """The closures it speaks of."""
+        if self.which.startswith("$"):
+            return bound((self.which,), item)
+        if self.of == "$closures":
+            return item.closures
+        if self.kind == EventKind.LATCH:
+            return world.vehicle.lockable
+        names = [closure.name for closure in world.vehicle.closures]
+        return tuple(name for name in names if self.of != "lockable" or name in world.vehicle.lockable)
+
+    def ask(self, world: World, item: Item) -> Answer:
+        """Whether any, or every, of them is in one of the states."""
+        moment = Interval.at(item.at.lo - 1) if self.before else item.at
+        answers = [self.at(world, name, moment, bound(self.values, item)) for name in self.closures(world, item)]
+        return either(answers) if self.which == "any" else both(answers)
+
+    def at(self, world: World, closure: str, moment: Interval, values: Sequence[str]) -> Answer:
+        """Whether one closure is in one of the states at some time."""
+        history, kind = world.history, str(self.kind)
+        role = next((name for name in (f"{kind}.{closure}", kind) if name in history.timeline.coverage), kind)
+        if history.coverage(role).status == RoleStatus.NOT_FITTED:
+            return YES if self.which == "every" else NO
+        if history.coverage(role).status == RoleStatus.NOT_VISIBLE:
+            return unknown(Reason.NOT_VISIBLE, role)
+        if moment.lo < history.span.lo:
+            moment = Interval(history.span.lo, max(history.span.lo, moment.hi))
+        possible = history.possible(self.kind, closure, moment)
+        if possible <= set(values):
+            return YES
+        if not possible & {*values, "unknown"}:
+            return NO
+        if "unknown" in possible:
+            return unknown(history.hidden(role, moment) or Reason.UNKNOWN_BEFORE, role)
+        return unknown(Reason.STRADDLES)
+
+
+@dataclass(frozen=True, slots=True)
+class StateIs:
+    """`{state: ignition, is: on}`; a setting falls back on the parameter of the same meaning."""
+
+    role: str
+    values: tuple[str, ...]
+    parameter: str = ""
+
+    def ask(self, world: World, item: Item) -> Answer:
+        """Whether the state holds at the item."""
+        if world.history.coverage(self.role).status != RoleStatus.MAPPED and self.parameter:
+            stated = world.vehicle.parameters.get(self.parameter)
+            if stated is not None:
+                return YES if ("on" if stated.value else "off") in self.values else NO
+        possible = world.history.possible(EventKind.STATE, self.role, item.at)
+        if possible <= set(self.values):
+            return YES
+        if not possible & {*self.values, "unknown"}:
+            return NO
+        if "unknown" in possible:
+            return unknown(world.history.hidden(self.role, item.at) or Reason.UNKNOWN_BEFORE, self.role)
+        return unknown(Reason.STRADDLES)
+
+
+@dataclass(frozen=True, slots=True)
+class PolicyIs:
+    """`{policy: relock.policy, is: cancel}`"""
+
+    parameter: str
+    values: tuple[str, ...]
+
+    def ask(self, world: World, item: Item) -> Answer:  # noqa: ARG002 - every condition is asked alike
+        """Whether the vehicle states this policy."""
+        stated = world.vehicle.parameters.get(self.parameter)
+        if stated is None:
+            return unknown(Reason.LIMIT_NOT_STATED, self.parameter)
+        return YES if str(stated.value) in self.values else NO
+
+
+@dataclass(frozen=True, slots=True)
+class NumberIs:
+    """`{number: speed, above: speed_lock.threshold}`, or `below`."""
+
+    role: str
+    bound: Quantity
+    above: bool
+
+    def ask(self, world: World, item: Item) -> Answer:
+        """Whether the value was wholly above (or below) the limit."""
+        edge = self.bound.value(world.limit)
+        if edge is None:
+            return unknown(Reason.LIMIT_NOT_STATED, self.bound.text)
+        known = world.history.number(self.role, item.at)
+        if known is None:
+            return unknown(world.history.hidden(self.role, item.at) or Reason.UNKNOWN_BEFORE, self.role)
+        lo, hi = known
+        if lo > edge or hi < edge:
+            return YES if (lo > edge) == self.above else NO
+        return NO if lo == hi == edge else unknown(Reason.STRADDLES, self.role)
+
+
+@dataclass(frozen=True, slots=True)
+class Happened:
+    """`{happened: {what: opening}, within: [-request_window, 0]}` or `since: previous` or `since: request`"""
+
+    selector: Selector
+    lo: Quantity | None = None
+    hi: Quantity | None = None
+    since: str = ""
+
+    def ask(self, world: World, item: Item) -> Answer:
+        """Whether such a thing happened."""
+        if self.since:
+            start = item.previous.at if self.since == "previous" and item.previous else item.request_at
+            if start is None:
+                return unknown(Reason.UNKNOWN_BEFORE, self.selector.what)
+            return occurs(world, self.selector, item, start.lo - item.at.lo, 0, start)
+        lo = self.lo.value(world.limit) if self.lo else 0
+        hi = self.hi.value(world.limit) if self.hi else 0
+        if lo is None or hi is None:
+            missing = self.lo if lo is None else self.hi
+            return unknown(Reason.LIMIT_NOT_STATED, missing.text if missing else "")
+        return occurs(world, self.selector, item, int(lo), int(hi))
+
+
+@dataclass(frozen=True, slots=True)
+class Elapsed:
+    """`{elapsed: previous, from: …, to: …}`: the time since the action before lies in the limits."""
+
+    lo: Quantity
+    hi: Quantity
+
+    def ask(self, world: World, item: Item) -> Answer:
+        """Whether it does."""
+        lo, hi = self.lo.value(world.limit), self.hi.value(world.limit)
+        if lo is None or hi is None:
+            return unknown(Reason.LIMIT_NOT_STATED, self.lo.text if lo is None else self.hi.text)
+        if item.previous is None:
+            return unknown(Reason.UNKNOWN_BEFORE, "command")
+        truth = within(item.at.since(item.previous.at), int(lo), int(hi))
+        return Answer(truth, ((Reason.STRADDLES, ""),) if truth == Truth.UNKNOWN else ())
+
+
+@dataclass(frozen=True, slots=True)
+class Latest:
+    """`{latest: {what: action, side: inside}, after: [{what: opening}]}`: it came, and none of those since."""
+
+    selector: Selector
+    ended_by: tuple[Selector, ...]
+
+    def ask(self, world: World, item: Item) -> Answer:
+        """Whether the last such item is later than the last of those that end it."""
+        history = world.history
+        mine = self._last(world, self.selector, item)
+        enders = [last for selector in self.ended_by if (last := self._last(world, selector, item))]
+        ended = max((ender.at.lo for ender in enders), default=None)
+        if mine is None:
+            span = Interval(ended if ended is not None else history.span.lo - 1, item.at.hi)
+            doubts = hidden(history, self.selector.roles, span)
+            return Answer(Truth.UNKNOWN, doubts) if doubts else NO
+        if ended is not None and ended > mine.at.hi:
+            return NO
+        return YES
+
+    @staticmethod
+    def _last(world: World, selector: Selector, item: Item) -> Item | None:
+        earlier = world.near(selector.what, world.history.span.lo, item.at.hi)
+        fitting = [one for one in earlier if one is not item and selector.matches(one, item).truth == Truth.YES]
+        return fitting[-1] if fitting else None
+
+
+@dataclass(frozen=True, slots=True)
+class Joined:
+    """`{all: […]}`, `{any-of: […]}`, `{not: …}`"""
+
+    how: str
+    parts: tuple[Condition, ...]
+
+    def ask(self, world: World, item: Item) -> Answer:
+        """The parts' answers, joined."""
+        answers = [part.ask(world, item) for part in self.parts]
+        if self.how == "not":
+            return negated(both(answers))
+        return either(answers) if self.how == "any-of" else both(answers)
+
+
+Condition = FactIs | ClosureIs | StateIs | PolicyIs | NumberIs | Happened | Elapsed | Latest | Joined
+
+
+def frames(answer: Answer) -> tuple[EvidenceRef, ...]:
+    """The frames an answer is based on."""
+    return tuple(ref for item in answer.items for ref in item.evidence)

@@ -1,0 +1,36 @@
+"""Absence: something never happens, or never within a window after what is observed.
+
+Meaning: G !(observe & never); with a window [a, b]: G (observe → G[a,b] !never).
+Dwyer, Avrunin & Corbett, ICSE 1999 (absence), Konrad & Cheng, ICSE 2005 (bounded); formulas from memory.
+Three-valued: a window that a gap, a loss or the capture's end cuts, with nothing seen in the rest, is undecided.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from latchtrace.model.events import Reason
+from latchtrace.rules.conditions import Answer, both, occurs, unknown
+from latchtrace.rules.judgement import Judgement, judge
+from latchtrace.rules.rule import Rule
+from latchtrace.rules.world import Item, World
+
+
+def judgements(rule: Rule, world: World) -> Iterator[Judgement]:
+    """One judgement for each item observed."""
+    for item in world.streams[rule.observe.what]:
+        if rule.observe.matches(item).truth.value:
+            yield judge(rule, world, item, _violated(rule, world, item))
+
+
+def _violated(rule: Rule, world: World, item: Item) -> Answer:
+    observed = rule.observe.matches(item)
+    parts = [observed, *(condition.ask(world, item) for condition in rule.never)]
+    if rule.never_selector is not None:
+        lo = rule.lo.value(world.limit) if rule.lo else 0
+        hi = rule.within.value(world.limit) if rule.within else None
+        if lo is None or hi is None:
+            parts.append(unknown(Reason.LIMIT_NOT_STATED, rule.within.text if rule.within else ""))
+        else:
+            parts.append(occurs(world, rule.never_selector, item, int(lo), int(hi)))
+    return both(parts)

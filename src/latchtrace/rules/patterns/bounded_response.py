@@ -1,0 +1,64 @@
+"""Bounded response: what is observed is followed by what is expected, within a time.
+
+Meaning: G (observe → F[0,within] expect); with an expected state: G (observe → state at the deadline).
+Konrad & Cheng, ICSE 2005 (bounded response). Limits are closed: an answer at exactly the deadline is in time.
+A deadline after the capture's end, or an answer a gap could hide, is undecided.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from latchtrace.model.events import Reason
+from latchtrace.model.time import Interval, Truth
+from latchtrace.rules.conditions import Answer, both, either, negated, occurs, unknown
+from latchtrace.rules.judgement import Judgement, judge
+from latchtrace.rules.rule import Rule
+from latchtrace.rules.world import Item, World
+
+
+def judgements(rule: Rule, world: World) -> Iterator[Judgement]:
+    """One judgement for each item observed."""
+    for item in world.streams[rule.observe.what]:
+        if rule.observe.matches(item).truth != Truth.NO:
+            yield judge(rule, world, item, both([rule.observe.matches(item), _unanswered(rule, world, item)]))
+
+
+def _unanswered(rule: Rule, world: World, item: Item) -> Answer:
+    if rule.within is None:
+        raise ValueError("bounded-response needs within")
+    limit = rule.within.value(world.limit)
+    if limit is None:
+        return unknown(Reason.LIMIT_NOT_STATED, rule.within.text)
+    deadline = int(limit)
+    if rule.expect is not None:
+        answered = occurs(world, rule.expect, item, 0, deadline)
+    else:
+        answered = _state_at(rule, world, item, deadline)
+    if answered.truth == Truth.YES:
+        return negated(answered)
+    overtaken = either([occurs(world, selector, item, 0, deadline) for selector in rule.overtaken_by])
+    if rule.overtaken_by and overtaken.truth != Truth.NO:
+        return unknown(Reason.NOT_EXERCISED, "overtaken")
+    return negated(answered)
+
+
+def _state_at(rule: Rule, world: World, item: Item, deadline: int) -> Answer:
+    if rule.expect_state is None:
+        raise ValueError("bounded-response needs expect")
+    moment = item.at.shift(deadline)
+    if moment.hi > world.history.span.hi:
+        settled = Interval(item.at.lo, max(item.at.lo, world.history.span.hi))
+        early = _reached(rule, world, item, settled)
+        return early if early.truth == Truth.YES else unknown(Reason.ENDED)
+    values = tuple(item.fact("target")) if rule.expect_state.values == ("$target",) else rule.expect_state.values
+    return both([rule.expect_state.at(world, name, moment, values) for name in rule.expect_state.closures(world, item)])
+
+
+def _reached(rule: Rule, world: World, item: Item, span: Interval) -> Answer:
+    """Whether the state was surely reached by the end of what was recorded."""
+    state = rule.expect_state
+    if state is None or span.hi <= item.at.hi:
+        return unknown(Reason.ENDED)
+    values = tuple(item.fact("target")) if state.values == ("$target",) else state.values
+    return both([state.at(world, name, Interval.at(span.hi), values) for name in state.closures(world, item)])

@@ -1,0 +1,38 @@
+"""Precedence: what is observed is preceded by what is required, within a time.
+
+Meaning: !observe W require; bounded: G (observe → O[0,within] require), O the past "once".
+Dwyer, Avrunin & Corbett, ICSE 1999 (precedence; formula from memory).
+The window runs from the start of a lasting requirement to its end plus `within`. A violation needs every role that
+could show the requirement to be visible throughout the window.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from latchtrace.model.events import Reason
+from latchtrace.model.time import Truth
+from latchtrace.rules.conditions import Answer, both, negated, occurs, unknown
+from latchtrace.rules.judgement import Judgement, judge
+from latchtrace.rules.rule import Rule
+from latchtrace.rules.world import Item, World
+
+
+def judgements(rule: Rule, world: World) -> Iterator[Judgement]:
+    """One judgement for each item observed."""
+    for item in world.streams[rule.observe.what]:
+        if rule.observe.matches(item).truth != Truth.NO:
+            yield judge(rule, world, item, both([rule.observe.matches(item), _missing(rule, world, item)]))
+
+
+def _missing(rule: Rule, world: World, item: Item) -> Answer:
+    if rule.require is None or rule.within is None:
+        raise ValueError("precedence needs require and within")
+    window = rule.within.value(world.limit)
+    if window is None:
+        return unknown(Reason.LIMIT_NOT_STATED, rule.within.text)
+    since = item.request_at if rule.since_request else None
+    reach = int(window)
+    if since is not None:
+        reach = max(reach, item.at.hi - since.lo)
+    return negated(occurs(world, rule.require, item, -reach, 0, since))

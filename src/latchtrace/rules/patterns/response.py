@@ -1,0 +1,56 @@
+"""Response: what is observed is followed by the expected state once things have settled.
+
+Meaning: G (observe → ((F settled-state) before the next action)): the response has no deadline of its own; it is
+judged when nothing has moved for `within` after the last movement, and not at all if the next action comes first.
+Dwyer, Avrunin & Corbett, ICSE 1999 (response, scope "until"; formulas from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from latchtrace.model.events import Reason
+from latchtrace.model.time import Interval, Truth
+from latchtrace.rules.conditions import Answer, both, negated, unknown
+from latchtrace.rules.judgement import Judgement, Ruling, judge
+from latchtrace.rules.rule import Rule
+from latchtrace.rules.world import Item, World
+
+
+def judgements(rule: Rule, world: World) -> Iterator[Judgement]:
+    """One judgement for each item observed that had time to settle."""
+    items = [item for item in world.streams[rule.observe.what] if rule.observe.matches(item).truth != Truth.NO]
+    for item in items:
+        yield _judged(rule, world, item)
+
+
+def _judged(rule: Rule, world: World, item: Item) -> Judgement:
+    settle = rule.within.value(world.limit) if rule.within else None
+    state = rule.expect_state
+    if state is None or settle is None:
+        return judge(rule, world, item, unknown(Reason.LIMIT_NOT_STATED, rule.within.text if rule.within else ""))
+    moment = _settled(world, item, int(settle))
+    interrupted = any(
+        other is not item and other.at.lo > item.at.lo and other.at.lo <= moment.hi
+        for other in world.near(rule.observe.what, item.at.lo, moment.hi)
+    )
+    if interrupted:
+        return Judgement(item, Ruling.SKIPPED, item.at)
+    if moment.hi > world.history.span.hi:
+        return judge(rule, world, item, unknown(Reason.ENDED))
+    values = tuple(item.fact("target")) if state.values == ("$target",) else state.values
+    answers = {name: state.at(world, name, moment, values) for name in state.closures(world, item)}
+    wrong = tuple(name for name, answer in answers.items() if answer.truth == Truth.NO)
+    violated: Answer = negated(both(answers.values()))
+    return judge(rule, world, item, violated, closures=wrong or item.closures)
+
+
+def _settled(world: World, item: Item, settle: int) -> Interval:
+    """The moment at which nothing addressed has moved for the settling time."""
+    last = item.at
+    for movement in world.near("movement", item.at.lo, world.history.span.hi):
+        if movement.at.lo > last.hi + settle:
+            break
+        if movement.fact("closure") in item.closures and movement.at.hi > last.hi:
+            last = movement.at
+    return last.shift(settle)

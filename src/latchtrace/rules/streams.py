@@ -1,0 +1,257 @@
+"""Lays lock events and episodes out as the streams that rules name."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from itertools import pairwise
+
+import numpy as np
+
+from latchtrace.model.events import EventKind, LockEvent, Reason
+from latchtrace.model.history import History
+from latchtrace.model.network import Validity
+from latchtrace.model.results import Episode, EvidenceRef, Outcome, Seen, SourceRuling, StageStatus
+from latchtrace.model.time import Interval
+from latchtrace.model.vehicle import RoleStatus, Vehicle, side_of
+from latchtrace.rules.world import Fact, Item, World
+
+TARGET: dict[str, tuple[str, ...]] = {
+    "lock": ("locked", "deadlocked"),
+    "unlock": ("unlocked",),
+    "deadlock": ("deadlocked",),
+}
+_ACTION = {"locked": "lock", "unlocked": "unlock", "deadlocked": "deadlock"}
+
+
+def build_world(history: History, vehicle: Vehicle, episodes: Sequence[Episode]) -> World:
+    """All streams of one segment."""
+    visible = any(known.status == RoleStatus.MAPPED for known in history.roles("command"))
+    actions = list(_actions(episodes, visible))
+    streams = {
+        "action": actions,
+        "command": list(_commands(actions)),
+        "answer": [answer for action in actions if action.fact("commanded") == "yes" for answer in _answers(action)],
+        "movement": list(_movements(history, episodes, visible)),
+        "request": [_request(event) for event in history.events(EventKind.REQUEST)],
+        "accepted-request": list(_accepted(history, episodes, actions)),
+        "validation": [
+            Item("validation", event.at, {"result": event.value}, evidence=_frame(event))
+            for event in history.events(EventKind.VALIDATION)
+            if event.change
+        ],
+        "opening": [
+            Item("opening", event.at, {"closure": event.subject}, (event.subject,), evidence=_frame(event))
+            for event in history.events(EventKind.AJAR)
+            if event.value == "open" and event.change
+        ],
+        "ignition": [
+            Item("ignition", event.at, {"state": event.value}, evidence=_frame(event))
+            for event in history.events(EventKind.STATE)
+            if event.subject == "ignition" and event.change
+        ],
+        "hand-release": [
+            Item("hand-release", event.at, {}, evidence=_frame(event))
+            for event in history.events(EventKind.STATE)
+            if event.subject == "hand-release" and event.value == "release"
+        ],
+        "speed-rise": list(_speed_rises(history, vehicle)),
+    }
+    return World(history, vehicle, episodes, streams)
+
+
+def _frame(event: LockEvent) -> tuple[EvidenceRef, ...]:
+    return (Seen(event.row, event.signal, event.value),) if event.row >= 0 else ()
+
+
+def _request(event: LockEvent) -> Item:
+    facts: dict[str, Fact] = {"source": event.subject, "action": event.value, "side": side_of(event.subject)}
+    return Item("request", event.at, facts, end=event.end, evidence=_frame(event))
+
+
+def _actions(episodes: Sequence[Episode], visible: bool) -> Iterator[Item]:
+    """Central actions: commands, or (with no command signal) closures that moved together or on a request."""
+    last: Item | None = None
+    for episode in episodes:
+        if episode.action not in TARGET or not episode.group:
+            continue
+        commanded = episode.command.status == StageStatus.SEEN
+        asked = episode.request.status == StageStatus.SEEN
+        moved = [stage.at for stage in episode.feedback.values() if stage.at is not None]
+        if not commanded and (visible or not (len(episode.group) > 1 or asked)):
+            continue
+        at = episode.command.at or min(moved, default=episode.at)
+        item = _action(episode, at, commanded, last)
+        yield item
+        last = replace(item, previous=None)
+
+
+def _action(episode: Episode, at: Interval, commanded: bool, last: Item | None) -> Item:
+    left_open = {check.source: Reason(check.reason) for check in episode.sources if check.ruling == SourceRuling.OPEN}
+    evidence = (*episode.command.evidence, *(ref for stage in episode.feedback.values() for ref in stage.evidence))
+    bounced = any("bounced" in check.reason for check in episode.sources)
+    facts: dict[str, Fact] = {
+        "action": episode.action,
+        "origin": episode.origin,
+        "side": side_of(episode.origin),
+        "target": TARGET[episode.action],
+        "commanded": "yes" if commanded else "no",
+        "reported": "yes" if any("action report" in check.reason for check in episode.sources) else "no",
+        "bounced": "yes" if bounced else "no",
+        "last-action": last.fact("action") if last else "unknown",
+        "last-side": last.fact("side") if last else "unknown",
+        "last-origin": last.fact("origin") if last else "unknown",
+    }
+    open_origin = tuple((reason, source) for source, reason in left_open.items())
+    open_facts = {"origin": open_origin, "side": open_origin if episode.origin == "unknown" else ()}
+    if last is None:
+        before = ((Reason.UNKNOWN_BEFORE, "command"),)
+        open_facts |= {"last-action": before, "last-side": before, "last-origin": before}
+    elif last.fact("side") == "unknown":
+        open_facts |= {"last-side": last.open_facts.get("origin", ())}
+    return Item(
+        "action",
+        at,
+        facts,
+        episode.group,
+        episode=episode.id,
+        evidence=evidence,
+        previous=last,
+        request_at=episode.request.at if episode.request.status == StageStatus.SEEN else None,
+        open_facts=open_facts,
+    )
+
+
+def _commands(actions: Sequence[Item]) -> Iterator[Item]:
+    """Commands alone, one for each closure they address, for rules about single latches."""
+    for action in actions:
+        if action.fact("commanded") == "yes":
+            for closure in action.closures:
+                facts = {**action.facts, "closure": closure}
+                yield replace(action, what="command", facts=facts, closures=(closure,))
+
+
+def _answers(action: Item) -> Iterator[Item]:
+    """What a command expects of each closure it addresses."""
+    for closure in action.closures:
+        frames = tuple(dict.fromkeys(action.evidence[:1]))
+        facts = {**action.facts, "closure": closure}
+        yield replace(action, what="answer", facts=facts, closures=(closure,), evidence=frames)
+
+
+def _movements(history: History, episodes: Sequence[Episode], visible: bool) -> Iterator[Item]:
+    owner: dict[tuple[str, Interval], Episode] = {}
+    for known in episodes:
+        for closure, stage in known.feedback.items():
+            if stage.at is not None and stage.status == StageStatus.SEEN:
+                owner[closure, stage.at] = known
+    for event in history.events(EventKind.LATCH):
+        if not event.change or event.value not in _ACTION:
+            continue
+        episode = owner.get((event.subject, event.at))
+        commanded = episode is not None and episode.command.status == StageStatus.SEEN
+        together = not visible and episode is not None and len(episode.group) > 1
+        requested = episode is not None and episode.request.status in (StageStatus.SEEN, StageStatus.NOT_VISIBLE)
+        facts: dict[str, Fact] = {
+            "closure": event.subject,
+            "state": event.value,
+            "action": _ACTION[event.value],
+            "origin": episode.origin if episode is not None else "unknown",
+            "commanded": "yes" if commanded else "no",
+            "together": "yes" if together else "no",
+            "requested": "yes" if requested and not visible else "no",
+        }
+        checks = episode.sources if episode is not None else ()
+        left = tuple((Reason(check.reason), check.source) for check in checks if check.ruling == SourceRuling.OPEN)
+        yield Item(
+            "movement",
+            event.at,
+            facts,
+            (event.subject,),
+            episode=episode.id if episode is not None else "",
+            evidence=_frame(event),
+            open_facts={"origin": left},
+        )
+
+
+def _accepted(history: History, episodes: Sequence[Episode], actions: Sequence[Item]) -> Iterator[Item]:
+    """Requests that must be served: accepted by the decoder, or from a source that needs no key."""
+    for episode in episodes:
+        request, validation = episode.request, episode.validation
+        if request.status != StageStatus.SEEN or request.at is None or episode.action not in TARGET:
+            continue
+        if validation.status == StageStatus.MISSING or episode.outcome == Outcome.REFUSED:
+            continue
+        if validation.value == "refused":
+            continue
+        needless = validation.status == StageStatus.NOT_NEEDED
+        at = validation.at if validation.value == "accepted" and validation.at else request.at
+        last = next((action for action in reversed(actions) if action.at.hi < at.lo), None)
+        accepted = "yes" if needless or validation.value == "accepted" else "unknown"
+        hidden = history.hidden("validation", at) or Reason.NOT_VISIBLE
+        facts: dict[str, Fact] = {
+            "source": episode.origin if request.value == "" else request.value,
+            "action": episode.action,
+            "target": TARGET[episode.action],
+            "accepted": accepted,
+            "last-side": last.fact("side") if last else "unknown",
+            "last-action": last.fact("action") if last else "unknown",
+        }
+        open_facts = {"accepted": ((hidden, "validation"),)} if accepted == "unknown" else {}
+        if last is None:
+            open_facts["last-side"] = open_facts["last-action"] = ((Reason.UNKNOWN_BEFORE, "command"),)
+        yield Item(
+            "accepted-request",
+            at,
+            facts,
+            episode=episode.id,
+            evidence=(*request.evidence, *validation.evidence),
+            request_at=request.at,
+            open_facts=open_facts,
+        )
+
+
+def _speed_rises(history: History, vehicle: Vehicle) -> Iterator[Item]:
+    """When the speed lock is due: surely above its speed with everything shut, for the first time since it rose.
+
+    The state rises above threshold + tolerance and falls below threshold - hysteresis.
+    """
+    track = history.timeline.numeric.get("speed")
+    threshold = vehicle.parameters.get("speed_lock.threshold")
+    if track is None or threshold is None:
+        return
+    top = float(threshold.value) + _number(vehicle, "speed_lock.tolerance")
+    bottom = float(threshold.value) - _number(vehicle, "speed_lock.hysteresis")
+    known = track.validity == Validity.KNOWN
+    level = np.where(~known, -2, np.where(track.value >= top, 1, np.where(track.value < bottom, -1, 0)))
+    rows = np.flatnonzero(level != 0)
+    for before, now in pairwise(rows):
+        if level[before] == -1 and level[now] == 1:
+            fall = next((int(track.t_lo[row]) for row in rows[rows > now] if level[row] != 1), history.span.hi)
+            yield from _due(history, track.at(int(now)), fall, Seen(int(track.row[now]), str(track.ref), "above"))
+
+
+def _due(history: History, rise: Interval, fall: int, frame: Seen) -> Iterator[Item]:
+    """At the rise where everything is shut; else when the last closure is shut while still above."""
+    evidence: tuple[EvidenceRef, ...] = (frame,) if frame.row >= 0 else ()
+    shut_at = [
+        event
+        for event in history.near(EventKind.AJAR, rise.hi, fall)
+        if event.value == "shut" and event.change and event.at.lo >= rise.lo
+    ]
+    moments = [(rise, evidence), *((event.at, (*evidence, *_frame(event))) for event in shut_at)]
+    for at, frames in moments:
+        if at.hi <= fall and not _surely_ajar(history, at.hi):
+            yield Item("speed-rise", at, {}, evidence=frames)
+            return
+
+
+def _surely_ajar(history: History, moment: int) -> bool:
+    return any(
+        history.at_moment(EventKind.AJAR, closure, moment) == {"open"} for closure in history.subjects(EventKind.AJAR)
+    )
+
+
+def _number(vehicle: Vehicle, name: str) -> float:
+    parameter = vehicle.parameters.get(name)
+    return float(parameter.value) if parameter is not None else 0.0

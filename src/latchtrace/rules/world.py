@@ -1,0 +1,85 @@
+"""What rules look at: streams of things that happened, each with named facts, an interval and its frames."""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from latchtrace.model.events import Reason
+from latchtrace.model.history import History
+from latchtrace.model.results import Episode, EvidenceRef
+from latchtrace.model.time import Interval
+from latchtrace.model.vehicle import Vehicle
+
+Fact = str | tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """One thing that happened. `open_facts` tells, of a fact that is not certain, why and through which role."""
+
+    what: str
+    at: Interval
+    facts: Mapping[str, Fact]
+    closures: tuple[str, ...] = ()
+    end: Interval | None = None
+    episode: str = ""
+    evidence: tuple[EvidenceRef, ...] = ()
+    previous: Item | None = None
+    request_at: Interval | None = None
+    open_facts: Mapping[str, tuple[tuple[Reason, str], ...]] = field(default_factory=dict)
+
+    def fact(self, name: str) -> Fact:
+        """A fact by name; the empty text where the item has no such fact."""
+        return self.facts.get(name, "")
+
+
+@dataclass(slots=True)
+class World:
+    """Everything the rules of one segment may look at."""
+
+    history: History
+    vehicle: Vehicle
+    episodes: Sequence[Episode]
+    streams: Mapping[str, Sequence[Item]]
+    _ends: dict[str, list[int]] = field(default_factory=dict)
+    _widest: dict[str, int] = field(default_factory=dict)
+
+    def near(self, what: str, lo: int, hi: int) -> Iterator[Item]:
+        """Items of a stream that may touch [lo, hi], in order; lasting ones count until their end."""
+        items = self.streams.get(what, ())
+        if what not in self._ends:
+            self._ends[what] = [item.at.hi for item in items]
+            reach = [(item.end or item.at).hi - item.at.hi for item in items]
+            self._widest[what] = max([0, *reach, *(item.at.width for item in items)])
+        ends, widest = self._ends[what], self._widest[what]
+        for i in range(bisect_left(ends, lo - widest), len(items)):
+            if ends[i] - widest > hi:
+                return
+            item = items[i]
+            if item.at.lo <= hi and (item.end or item.at).hi >= lo:
+                yield item
+
+    def limit(self, name: str) -> int | float | None:
+        """A parameter's number; None where the vehicle file does not state it."""
+        parameter = self.vehicle.parameters.get(name)
+        if parameter is None or isinstance(parameter.value, (str, bool)):
+            return None
+        return parameter.value
+
+
+STREAM_ROLES: Mapping[str, tuple[str, ...]] = {
+    "action": ("command", "latch"),
+    "command": ("command",),
+    "answer": ("command", "latch"),
+    "movement": ("latch",),
+    "request": ("request",),
+    "accepted-request": ("request", "validation"),
+    "validation": ("validation",),
+    "opening": ("ajar",),
+    "ignition": ("ignition",),
+    "speed-rise": ("speed",),
+    "hand-release": ("hand-release",),
+}
+"""Which kinds of roles each stream is made of: what hides these hides the stream."""
