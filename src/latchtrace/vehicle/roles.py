@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any, TypeVar
+from typing import Any
 
 from latchtrace.model.vehicle import REQUEST_SOURCES, TIMED_SOURCES, Reading, Role, RoleStatus
 from latchtrace.vehicle.form import Form, Path, kind_of, short
@@ -12,7 +12,7 @@ from latchtrace.vehicle.layout import role_shape
 from latchtrace.vehicle.readings import ReadingReader
 from latchtrace.vehicle.words import did_you_mean
 
-_Key = TypeVar("_Key", bound=tuple[object, ...])
+_Owners = dict[tuple[object, ...], tuple[str, Path]]
 
 
 class RoleReader:
@@ -31,17 +31,21 @@ class RoleReader:
             if kind is None:
                 known = [*KINDS, *(f"request.{source}" for source in REQUEST_SOURCES)]
                 self.form.problem(("roles", name), f"'{short(name)}' is no role", did_you_mean(name, known))
-            elif self._named(("roles", name), kind, name, subject):
-                role = self._role(("roles", name), kind, subject, entry)
-                if role is not None:
-                    roles[name] = role
+                continue
+            named = self._named(("roles", name), kind, name, subject)
+            role = self._role(("roles", name), kind, subject, entry)
+            if named and role is not None:
+                roles[name] = role
         self._refuse_twice(roles)
         return roles
 
     def _named(self, path: Path, kind: Kind, name: str, subject: str) -> bool:
         """Whether what follows the dot is right for the kind."""
         reader = self.readings
-        if name.endswith(".") or (kind.follows == Follows.NOTHING and subject):
+        if name.endswith("."):
+            self.form.problem(path, "ends with a dot", f"write {kind.name}, or what follows the dot")
+            return False
+        if kind.follows == Follows.NOTHING and subject:
             self.form.problem(path, f"nothing may follow {kind.name} after a dot", f"write {kind.name}")
             return False
         if kind.follows == Follows.SOURCE:
@@ -101,26 +105,25 @@ class RoleReader:
 
     def _refuse_twice(self, roles: Mapping[str, Role]) -> None:
         """Two roles of a kind must not be told by the same values, nor one closure by two roles."""
-        told: dict[tuple[str, str], tuple[str, Path]] = {}
-        signs: dict[tuple[object, ...], tuple[str, Path]] = {}
+        told: _Owners = {}
+        signs: _Owners = {}
         for role in roles.values():
             for i, reading in enumerate(role.readings):
                 place: Path = ("roles", role.name, i) if len(role.readings) > 1 else ("roles", role.name)
-                if KINDS[role.kind].state and not reading.when:
-                    self._once(place, [(role.kind, subject) for subject in closures_of(role, reading)], role, told)
-                self._once(place, _signs(role, reading), role, signs)
+                lasting = KINDS[role.kind].state and not reading.when
+                subjects = [(role.kind, subject) for subject in closures_of(role, reading)] if lasting else []
+                if owner := _owner(told, subjects, role, place):
+                    self.form.problem(place, f"the {role.kind} state is told by {owner} already", "keep one of the two")
+                if owner := _owner(signs, _signs(role, reading), role, place):
+                    mend = "keep one of the two, or tell them apart by when"
+                    self.form.problem(place, f"the same signal and values are mapped by {owner} already", mend)
 
-    def _once(self, path: Path, keys: Sequence[_Key], role: Role, known: dict[_Key, tuple[str, Path]]) -> None:
-        """Note a mistake where one of the keys belongs to another reading already."""
-        for key in keys:
-            owner, place = known.setdefault(key, (role.name, path))
-            if place != path:
-                of = f" of {key[1]}" if len(key) == 2 and key[1] else ""
-                what = f"the {role.kind} state{of} is told" if len(key) == 2 else "the same signal and value is mapped"
-                mend = "keep one of the two" if len(key) == 2 else "keep one of the two, or tell them apart by when"
-                by = "by another reading of this role" if owner == role.name else f"by {owner}"
-                self.form.problem(path, f"{what} {by} already", mend)
-                return
+
+def _owner(known: _Owners, keys: Sequence[tuple[object, ...]], role: Role, path: Path) -> str:
+    """Who had one of the keys before, in words; empty where nobody had."""
+    owners = [known.setdefault(key, (role.name, path)) for key in keys]
+    before = next((name for name, place in owners if place != path), "")
+    return "another reading of this role" if before == role.name else before
 
 
 def closures_of(role: Role, reading: Reading) -> tuple[str, ...]:
