@@ -1,0 +1,44 @@
+"""The catalogue of rules for the terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from latchtrace.model.results import RuleInfo, Severity
+from latchtrace.reports.card import clean
+from latchtrace.reports.text import add_row, plain_table, print_list, print_title
+from latchtrace.views import wording
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+_STYLES = {Severity.FAULT: "red", Severity.WARNING: "yellow", Severity.NOTE: "cyan"}
+
+
+def print_rules(catalogue: Sequence[RuleInfo], console: Console) -> None:
+    """Print all rules, one line each, by function."""
+    for function in dict.fromkeys(rule.function for rule in catalogue):
+        print_title(console, clean(wording.sentence(wording.function_text(function))))
+        table = plain_table("rule", "severity", "what it finds")
+        for rule in catalogue:
+            if rule.function == function:
+                severity = wording.severity_text(rule.severity, rule.by_design)
+                add_row(table, clean(rule.id), severity, clean(rule.title), style=_STYLES[rule.severity])
+        console.print(table)
+    console.print()
+    console.print("latchtrace rules show RULE tells more of one.", style="dim")
+
+
+def print_rule(rule: RuleInfo, console: Console) -> None:
+    """Print what a rule means, what to check, what to take care of, and its text as a rule file has it."""
+    severity = wording.severity_text(rule.severity, rule.by_design)
+    console.print(clean(f"{rule.id} · {severity} · {wording.function_text(rule.function)}"), style="bold")
+    console.print(clean(rule.title))
+    print_list(console, "What it means", [clean(rule.means)] if rule.means else [], bullet="")
+    print_list(console, "What to check", [clean(line) for line in rule.check])
+    print_list(console, "Caution", [clean(line) for line in rule.cautions], style="yellow")
+    print_title(console, clean(f"The rule itself ({rule.file}, pattern {rule.pattern})"))
+    for line in rule.text.splitlines():
+        indent = len(line) - len(line.lstrip(" "))
+        console.print("  " + " " * indent + clean(line), soft_wrap=True)
