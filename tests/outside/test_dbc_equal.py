@@ -93,7 +93,7 @@ def expected(message: Message, data: bytes, choices: bool, scaling: bool) -> tup
 
 def payloads(spec: MessageSpec, rng: random.Random) -> Iterator[bytes]:
     """Random ones, all bits clear and set, cut short, too long; and random ones with each page selected."""
-    for _ in range(20):
+    for _ in range(60):
         yield rng.randbytes(spec.length)
     yield bytes(spec.length)
     yield b"\xff" * spec.length

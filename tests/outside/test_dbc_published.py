@@ -21,6 +21,8 @@ from latchtrace.network.decoding import decode_frame
 from latchtrace.network.transport import Reassembler, Transfer, split_identifier
 from support.dbc import dbc_text, walked_value
 
+J1939: Any = cantools.j1939
+
 MIXED = [
     'BE12 : 3|12@0+ (1,0) [0|0] "" Body',
     'LE12 : 20|12@1+ (1,0) [0|0] "" Body',
@@ -160,8 +162,8 @@ def test_j1939_identifiers_come_apart(
     # 2.8 source: cantools.j1939; SAE J1939-21 (its clause from memory): below PF 240, PS is the destination
     found = split_identifier(can_id)
     assert (found.priority, found.pgn, found.source, found.destination) == (priority, pgn, source, destination)
-    assert pgn == cantools.j1939.pgn_from_frame_id(can_id)  # type: ignore[attr-defined]
-    parts = cantools.j1939.frame_id_unpack(can_id)
+    assert pgn == J1939.pgn_from_frame_id(can_id)
+    parts = J1939.frame_id_unpack(can_id)
     assert (parts.priority, parts.source_address) == (priority, source)
 
 
@@ -170,8 +172,8 @@ def test_every_j1939_identifier_comes_apart_as_cantools_has_it() -> None:
     rng = random.Random(1939)
     for _ in range(5000):
         can_id = rng.getrandbits(29)
-        parts, found = cantools.j1939.frame_id_unpack(can_id), split_identifier(can_id)
-        assert found.pgn == cantools.j1939.pgn_pack(
+        parts, found = J1939.frame_id_unpack(can_id), split_identifier(can_id)
+        assert found.pgn == J1939.pgn_pack(
             parts.reserved, parts.data_page, parts.pdu_format, parts.pdu_specific if parts.pdu_format >= 240 else 0
         )
         assert found.destination == (parts.pdu_specific if parts.pdu_format < 240 else None)
@@ -182,8 +184,7 @@ def test_j1939_wheel_speed_is_a_256th_of_a_kilometre_per_hour(tmp_path: Path) ->
     path = tmp_path / "speed.dbc"
     number = 0x18FEF100 | 1 << 31
     path.write_text(dbc_text(['Speed : 8|16@1+ (0.00390625,0) [0|0] "km/h" Body'], number=number))
-    data = bytes.fromhex("FF0032 7FFFFFFFFF".replace(" ", ""))
-    data = bytes([0xFF, 0x00, 0x32, *data[3:]])
+    data = bytes.fromhex("FF00327FFFFFFFFF")
     assert decode_frame(only(path), data).values == {"Speed": 50.0}
     assert by_cantools(path, data, 0x18FEF100) == {"Speed": 50.0}
 
