@@ -13,6 +13,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from latchtrace.model.clock import Clock
+from latchtrace.model.events import Reason
 from latchtrace.model.quantity import time_text
 from latchtrace.model.redaction import redacted
 from latchtrace.model.results import (
@@ -119,6 +120,8 @@ class JobCard:
     causes: tuple[CauseCard, ...]
     episodes: tuple[EpisodeRow, ...]
     verdicts: tuple[VerdictRow, ...]
+    not_exercised: tuple[str, ...]
+    not_applicable: tuple[str, ...]
     exercised: tuple[ExercisedRow, ...]
     cannot_tell: tuple[str, ...]
     commands: tuple[str, ...]
@@ -139,7 +142,9 @@ def job_card(result: AnalysisResult, options: ReportOptions) -> JobCard:
         findings=tuple(_finding(item, shown, times) for item in findings),
         causes=_causes(shown),
         episodes=tuple(_episode(item, shown, times) for item in shown.episodes),
-        verdicts=_verdicts(shown.verdicts),
+        verdicts=_verdicts(item for item in shown.verdicts if _judged(item)),
+        not_exercised=_rules(item for item in shown.verdicts if _idle(item)),
+        not_applicable=_rules(item for item in shown.verdicts if item.verdict is VerdictKind.NOT_APPLICABLE),
         exercised=_exercised(shown),
         cannot_tell=tuple(clean(line) for line in what_it_cannot_tell(shown, times)),
         commands=_commands(shown, options),
@@ -254,8 +259,20 @@ def _episode(item: Episode, result: AnalysisResult, times: Clock) -> EpisodeRow:
     )
 
 
-def _verdicts(verdicts: Sequence[Verdict]) -> tuple[VerdictRow, ...]:
-    order = (VerdictKind.FAIL, VerdictKind.INCONCLUSIVE, VerdictKind.PASS, VerdictKind.NOT_APPLICABLE)
+def _judged(item: Verdict) -> bool:
+    return item.verdict is not VerdictKind.NOT_APPLICABLE and not _idle(item)
+
+
+def _idle(item: Verdict) -> bool:
+    return item.verdict is VerdictKind.INCONCLUSIVE and item.reason is Reason.NOT_EXERCISED
+
+
+def _rules(verdicts: Iterable[Verdict]) -> tuple[str, ...]:
+    return _all_clean(sorted(item.rule for item in verdicts))
+
+
+def _verdicts(verdicts: Iterable[Verdict]) -> tuple[VerdictRow, ...]:
+    order = (VerdictKind.FAIL, VerdictKind.INCONCLUSIVE, VerdictKind.PASS)
     ranked = sorted(verdicts, key=lambda item: (order.index(item.verdict), item.rule))
     return tuple(VerdictRow(clean(item.rule), item.verdict, clean(wording.verdict_text(item))) for item in ranked)
 

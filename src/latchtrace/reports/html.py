@@ -11,7 +11,7 @@ from importlib.resources import files
 from latchtrace.model.redaction import redacted
 from latchtrace.model.results import AnalysisResult, VerdictKind
 from latchtrace.model.time import SECOND, Interval
-from latchtrace.reports.card import ALWAYS, CauseCard, ExercisedRow, FindingCard, JobCard, VerdictRow, job_card
+from latchtrace.reports.card import ALWAYS, CauseCard, ExercisedRow, FindingCard, JobCard, job_card
 from latchtrace.reports.options import ReportOptions
 from latchtrace.views.lanes import swimlane
 from latchtrace.views.svg import swimlane_svg
@@ -62,7 +62,7 @@ def _body(card: JobCard, result: AnalysisResult, themes: Sequence[str]) -> Itera
     if card.causes:
         yield "<h2>Likely causes</h2>" + "".join(map(_cause, card.causes))
     yield _episodes(card)
-    yield _verdicts(card.verdicts)
+    yield _verdicts(card)
     yield _exercised(card.exercised)
     yield _list(card.cannot_tell, "What this capture cannot tell")
     yield _list(card.commands, "Next", code=True)
@@ -156,16 +156,16 @@ def _links(names: str) -> str:
     return ", ".join(f'<a href="#{escape(name)}">{escape(name)}</a>' for name in names.split(", ") if name)
 
 
-def _verdicts(rows: Sequence[VerdictRow]) -> str:
-    judged = [
+def _verdicts(card: JobCard) -> str:
+    rows = [
         (f'<span class="{row.verdict}">{_VERDICTS[row.verdict]}</span>', escape(row.rule), escape(row.text))
-        for row in rows
-        if row.verdict in _VERDICTS
+        for row in card.verdicts
     ]
-    rest = ", ".join(escape(row.rule) for row in rows if row.verdict not in _VERDICTS)
-    table = _table(("Verdict", "Rule", ""), judged) if judged else ""
-    without = f'<p class="soft">Does not apply: {rest}.</p>' if rest else ""
-    return f"<h2>What the rules say of this capture</h2>{table}{without}" if table or without else ""
+    table = _table(("Verdict", "Rule", ""), rows) if rows else ""
+    idle = _part("Not exercised", [", ".join(card.not_exercised)] if card.not_exercised else [])
+    without = _part("Does not apply", [", ".join(card.not_applicable)] if card.not_applicable else [])
+    parts = f"{table}{idle}{without}"
+    return f"<h2>What the rules say of this capture</h2>{parts}" if parts else ""
 
 
 def _exercised(rows: Sequence[ExercisedRow]) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from latchtrace.model.clock import Clock
 from latchtrace.model.document import id_text
+from latchtrace.model.events import Reason
 from latchtrace.model.frames import CaptureReport
 from latchtrace.model.quantity import time_text
 from latchtrace.model.results import AnalysisResult, VerdictKind
@@ -57,7 +58,7 @@ def _more(left: int, noun: str) -> Iterator[str]:
 def _undecided(result: AnalysisResult) -> Iterator[str]:
     reasons: dict[str, list[str]] = {}
     for verdict in result.verdicts:
-        if verdict.verdict is VerdictKind.INCONCLUSIVE and verdict.reason is not None:
+        if verdict.verdict is VerdictKind.INCONCLUSIVE and verdict.reason not in (None, Reason.NOT_EXERCISED):
             reasons.setdefault(str(verdict.reason), []).append(verdict.rule)
     for reason, rules in sorted(reasons.items()):
         yield f"Not decided, because {wording.reason_text(reason)}: {wording.listing(sorted(rules))}."

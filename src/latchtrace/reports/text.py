@@ -156,17 +156,15 @@ def _episodes(rows: Sequence[EpisodeRow], console: Console) -> None:
 
 
 def _verdicts(card: JobCard, console: Console) -> None:
-    rows = [row for row in card.verdicts if row.verdict is not VerdictKind.NOT_APPLICABLE]
-    rest = [row.rule for row in card.verdicts if row.verdict is VerdictKind.NOT_APPLICABLE]
-    if card.verdicts:
+    if card.verdicts or card.not_exercised or card.not_applicable:
         print_title(console, "What the rules say of this capture")
-    if rows:
+    if card.verdicts:
         table = plain_table("", "rule", "verdict")
-        for row in rows:
+        for row in card.verdicts:
             add_row(table, _VERDICT_WORDS[row.verdict], row.rule, row.text, style=_VERDICT_STYLES[row.verdict])
         console.print(table)
-    if rest:
-        console.print(hanging("Does not apply  ", ", ".join(rest), "dim"))
+    _rows(console, "Not exercised", [", ".join(card.not_exercised)] if card.not_exercised else [])
+    _rows(console, "Does not apply", [", ".join(card.not_applicable)] if card.not_applicable else [])
 
 
 def _exercised(card: JobCard, console: Console) -> None:
