@@ -92,4 +92,6 @@ class Message:
 
     def on(self, channel: str, unit: str, period: int) -> Message:
         """The same message as a gateway copies it to another channel."""
-        return replace(self, channel=channel, unit=unit, period=period, copy_of=self.name, name=f"{self.name}@{channel}")
+        return replace(
+            self, channel=channel, unit=unit, period=period, copy_of=self.name, name=f"{self.name}@{channel}"
+        )

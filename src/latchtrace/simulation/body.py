@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from functools import partial
 
 from latchtrace.model.time import MILLISECOND
 from latchtrace.simulation.cars import OCCUPANT, Car, Wire
 from latchtrace.simulation.faults import Faults, NextRequest
 from latchtrace.simulation.loop import Chance, Loop
-from latchtrace.simulation.mistakes import StepMistake
+from latchtrace.simulation.mistakes import StepError
 from latchtrace.simulation.motion import Motion
 from latchtrace.simulation.relock import RelockTimer
 from latchtrace.simulation.speedlock import SpeedLock
@@ -76,7 +77,7 @@ class BodyModule:
     def turn_ignition(self, on: bool) -> None:
         """Somebody turns the ignition."""
         if not on and self.motion.speed > 0:
-            raise StepMistake("the ignition is turned off while the car moves", "stop the car first")
+            raise StepError("the ignition is turned off while the car moves", "stop the car first")
         self.wire.ignition(on)
         self.ignition = on
         self.speed_lock.rearm()
@@ -86,7 +87,7 @@ class BodyModule:
     def drive(self, speed: float, over: int) -> None:
         """Somebody drives faster or slower."""
         if speed > 0 and not self.ignition:
-            raise StepMistake("the car drives with the ignition off", "turn the ignition on first")
+            raise StepError("the car drives with the ignition off", "turn the ignition on first")
         self.motion.go(speed, over)
         self.speed_lock.watch()
 
@@ -97,7 +98,7 @@ class BodyModule:
     ) -> tuple[str, ...]:
         """Drive the latches now; `cause` is what the module believes. Returns the closures that will move."""
         if action == "lock" and any(self.ajar[closure] for closure in self.car.lockable):
-            raise StepMistake("something locks while a door is open", "shut it first, or unlock later")
+            raise StepError("something locks while a door is open", "shut it first, or unlock later")
         now = self.loop.now
         group = tuple(closures) or self._group(action, cause)
         movers = tuple(c for c in group if self.latch[c] != _TARGET[action])
@@ -126,7 +127,7 @@ class BodyModule:
         happening.t = when
         told = self.truth.episode(action, "none", when)
         told.healthy = False
-        self.loop.at(when, lambda: self.command(action, told, cause="none", happening=happening))
+        self.loop.at(when, partial(self._act, action, told, happening))
 
     def move_alone(self, closure: str, state: str, happening: Happening) -> None:
         """One latch moves with no command."""
@@ -175,6 +176,9 @@ class BodyModule:
             planted.unvalidated.t, planted.unvalidated.closures = told.t, moved
             planted.unvalidated.must.append(claim)
 
+    def _act(self, action: str, told: ToldEpisode, happening: Happening) -> None:
+        happening.closures = self.command(action, told, cause="none", happening=happening)
+
     def _done(self) -> None:
         self._acting -= 1
 
@@ -199,7 +203,7 @@ class BodyModule:
             if closure in self.faults.slow:
                 delay = self._slow(closure, told)
             told.end = max(told.end, now + delay)
-            self.loop.at(now + delay, lambda closure=closure: self._moved((closure,), target))  # type: ignore[misc]
+            self.loop.at(now + delay, partial(self._moved, (closure,), target))
 
     def _slow(self, closure: str, told: ToldEpisode) -> int:
         delay, happening = self.faults.slow[closure]
@@ -271,14 +275,14 @@ class BodyModule:
 
     def _open(self, closure: str, forced: Happening | None) -> None:
         if self.ajar[closure]:
-            raise StepMistake(f"{closure} is opened and is open already", "shut it first")
+            raise StepError(f"{closure} is opened and is open already", "shut it first")
         if self.latch.get(closure) == "locked":
             if forced is None:
-                raise StepMistake(f"{closure} is opened while it is locked", "unlock first, or open it from: inside")
+                raise StepError(f"{closure} is opened while it is locked", "unlock first, or open it from: inside")
             forced.t = self.loop.now
             forced.must.append(Claim("opened-while-locked", (closure,), self.loop.now))
         elif forced is not None:
-            raise StepMistake(f"{closure} is not locked at this moment", "plant it where the car is locked")
+            raise StepError(f"{closure} is not locked at this moment", "plant it where the car is locked")
         self.ajar[closure] = True
         self.show_contacts()
         self.relock.opened()
@@ -286,7 +290,7 @@ class BodyModule:
 
     def _shut(self, closure: str) -> None:
         if not self.ajar[closure]:
-            raise StepMistake(f"{closure} is shut and is not open", "open it first")
+            raise StepError(f"{closure} is shut and is not open", "open it first")
         self.ajar[closure] = False
         self.show_contacts()
         self.speed_lock.shut()

@@ -44,6 +44,28 @@ class Timing:
 
 
 @dataclass(frozen=True, slots=True)
+class Carrier:
+    """How something shows: `signals` as `Message.Signal`, the deciding one first.
+
+    `kind`: a `counter` that steps (the other signals belong to its last step), a `level` that is held and falls
+    back to 0, or an `event` frame that is repeated.
+    """
+
+    kind: str
+    signals: tuple[str, ...]
+
+    @property
+    def message(self) -> str:
+        """The message that carries it."""
+        return self.signals[0].partition(".")[0]
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The signals without their message."""
+        return tuple(signal.partition(".")[2] for signal in self.signals)
+
+
+@dataclass(frozen=True, slots=True)
 class Car:
     """One demo car: closures, limits, messages, and the names its files and capture channels go by."""
 
@@ -62,10 +84,9 @@ class Car:
     single_latches: bool
     command_visible: bool
     two_stage: bool
-    requests: Mapping[str, tuple[str, ...]]
-    """Which signals carry a request of each source, as `Message.Signal`."""
-    report: tuple[str, ...] = ()
-    """Which signals report an action and its cause, the counter first."""
+    requests: Mapping[str, Carrier]
+    validation: Carrier | None = None
+    report: Carrier | None = None
 
     def message(self, name: str) -> Message:
         """The message of that name; StopIteration where there is none."""

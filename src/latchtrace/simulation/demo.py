@@ -54,4 +54,3 @@ def _entry(name: str, simulated: Simulated) -> dict[str, object]:
         "scenario": f"{name}{ENDING}",
         "functions": FUNCTIONS.get(name, []),
     }
-

@@ -144,7 +144,5 @@ def table_schema(entries: Mapping[str, Entry]) -> dict[str, Any]:
         "type": "object",
         "additionalProperties": False,
         "required": [name for name, entry in entries.items() if entry.required],
-        "properties": {
-            name: {**entry.kind.schema, "description": entry.meaning} for name, entry in entries.items()
-        },
+        "properties": {name: {**entry.kind.schema, "description": entry.meaning} for name, entry in entries.items()},
     }

@@ -113,9 +113,7 @@ def rename(
     return result
 
 
-def rewrite(
-    lines: Lines, channel: str, id_text: str, change: Callable[[Parts], bytes | None]
-) -> list[str]:
+def rewrite(lines: Lines, channel: str, id_text: str, change: Callable[[Parts], bytes | None]) -> list[str]:
     """Give the frames of one id other data; None takes the frame away."""
     result: list[str] = []
     for line in lines:

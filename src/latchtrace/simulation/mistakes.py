@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 
-class StepMistake(Exception):
+class StepError(Exception):
     """A step of the timeline makes no sense at its moment; carries what is wrong and how to mend it."""
 
     def __init__(self, what: str, mend: str) -> None:

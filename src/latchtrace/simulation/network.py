@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import NamedTuple
 
 from latchtrace.model.time import MICROSECOND, MILLISECOND, SECOND
@@ -140,7 +141,7 @@ class Network:
         at = now
         for unit in self._units.values():
             unit.stopping = at
-            self.loop.at(at, lambda unit=unit, at=at: self._stop(unit, at))  # type: ignore[misc]
+            self.loop.at(at, partial(self._stop, unit, at))
             at += self.chance.between("stagger", *self.wiring.stagger)
 
     def _stop(self, unit: _Unit, asked: int) -> None:
@@ -166,7 +167,7 @@ class Network:
                 self.loop.at(first, self._cycle(unit, generation, message, first, int(message.period * drift)))
             elif message.at_wake:
                 first = at + self.chance.between(f"phase {message.name}", 1000, 30_000) * MICROSECOND
-                self.loop.at(first, lambda message=message: self._put(message))  # type: ignore[misc]
+                self.loop.at(first, partial(self._put, message))
             else:
                 first = at
             unit.first[message.name] = first - (OLD_STATE_FIRST if settled else 0)

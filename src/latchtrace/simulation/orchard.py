@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from latchtrace.model.time import MILLISECOND, SECOND
 from latchtrace.simulation.bits import Field, Message
-from latchtrace.simulation.cars import Car, Limits, Timing
+from latchtrace.simulation.cars import Car, Carrier, Limits, Timing
 from latchtrace.simulation.loop import Chance, Loop
 from latchtrace.simulation.motion import Motion
 from latchtrace.simulation.network import Network, Wiring
@@ -143,8 +143,11 @@ CAR = Car(
     single_latches=False,
     command_visible=False,
     two_stage=True,
-    requests={"remote-button": ("KeyEvent.Button",), "interior-switch": ("PanelKey.Key",)},
-    report=("LockReport.Number", "LockReport.Action", "LockReport.Cause"),
+    requests={
+        "remote-button": Carrier("event", ("KeyEvent.Button",)),
+        "interior-switch": Carrier("event", ("PanelKey.Key",)),
+    },
+    report=Carrier("counter", ("LockReport.Number", "LockReport.Action", "LockReport.Cause")),
 )
 
 _CHAIN = ("CarLock", "LockReport", "DoorContacts")
@@ -171,7 +174,7 @@ class OrchardWire:
         return when
 
     def validation(self, accepted: bool, key: int) -> None:
-        """This car does not show the check."""
+        """Nothing: the check is not on the network."""
 
     def command_ready(self) -> int:
         """The first moment at which the locks may move; wakes the network."""
@@ -179,7 +182,7 @@ class OrchardWire:
         return self.network.ready(*_CHAIN)
 
     def command(self, action: str) -> None:
-        """This car does not show the command; its indicators flash."""
+        """Flash the indicators; the command is not on the network."""
         self.network.show("LampState", Indicators=_ACTIONS[action])
         self.loop.at(self.loop.now + 1500 * MILLISECOND, lambda: self.network.show("LampState", Indicators=0))
 
@@ -200,7 +203,7 @@ class OrchardWire:
         self.network.show("LampState", Courtesy=int(any(state.values())))
 
     def handle(self, closure: str) -> None:
-        """The inside handles are not on the network."""
+        """Nothing: the inside handles are not on the network."""
 
     def contact_ready(self) -> int:
         """The first moment at which a contact may show something new; wakes the network."""
@@ -214,7 +217,7 @@ class OrchardWire:
         self.loop.at(when, lambda: self.network.show("VehicleState", Ignition=2 if on else 0))
 
     def speed_lock(self, on: bool) -> None:
-        """This car has no speed locking."""
+        """Nothing: the car has no speed locking."""
 
     def _show_request(self, source: str, action: str, key: int) -> None:
         now = self.loop.now

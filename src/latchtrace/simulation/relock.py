@@ -95,7 +95,7 @@ class RelockTimer:
 
     def _wrong(self, run: _Run) -> bool:
         faults = self.body.faults
-        return bool(faults.relock_delay) or bool(run.opened_against) or run.origin == "none"
+        return bool(faults.relock_delay) or bool(run.opened_against)
 
     def _tell(self, run: _Run, moved: tuple[str, ...]) -> None:
         body, limits = self.body, self.body.car.limits

@@ -11,11 +11,11 @@ from typing import Any
 
 from latchtrace.errors import UserFileError
 from latchtrace.model.quantity import time_text
-from latchtrace.simulation import harbour, lines, orchard
+from latchtrace.simulation import harbour, harbour_wire, lines, orchard
 from latchtrace.simulation.body import BodyModule
 from latchtrace.simulation.cars import Car, Wire
 from latchtrace.simulation.loop import Chance, Loop
-from latchtrace.simulation.mistakes import StepMistake
+from latchtrace.simulation.mistakes import StepError
 from latchtrace.simulation.motion import Motion
 from latchtrace.simulation.output import compress, stem, write_all
 from latchtrace.simulation.scenario import Scenario, TimelineStep, load_scenario
@@ -23,7 +23,7 @@ from latchtrace.simulation.steps import PLANTS, STEPS
 from latchtrace.simulation.truth import Truth
 
 CARS: dict[str, tuple[Car, Callable[[Loop, Chance, Motion], Wire]]] = {
-    "harbour": (harbour.CAR, harbour.HarbourWire),
+    "harbour": (harbour.CAR, harbour_wire.HarbourWire),
     "orchard": (orchard.CAR, orchard.OrchardWire),
 }
 
@@ -128,14 +128,12 @@ class _Run:
         ]
         removed = tuple((s.t, names[s.message.channel], s.message.id_text) for s in network.removed)
         result = self._on_the_wire(text)
-        return Simulated(
-            tuple(result), self.truth, self.car, self.scenario.title, tuple(network.sleeps), removed
-        )
+        return Simulated(tuple(result), self.truth, self.car, self.scenario.title, tuple(network.sleeps), removed)
 
     def _to_the_end(self) -> None:
         try:
             self.loop.run(self.scenario.start + self.scenario.duration)
-        except StepMistake as mistake:
+        except StepError as mistake:
             path = self.loop.context or ("timeline",)
             raise UserFileError([self.scenario.file.problem(path, mistake.what, mistake.mend)]) from None
 

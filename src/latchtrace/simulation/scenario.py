@@ -1,4 +1,4 @@
-"""The scenario file: which car, when, what people do and what is planted, read strictly and with all mistakes at once."""
+"""The scenario file: which car, when, what people do and what is planted; all its mistakes are told at once."""
 
 from __future__ import annotations
 
@@ -107,7 +107,9 @@ def load_scenario(path: str | Path) -> Scenario:
     reading = Reading(file)
     data = file.data
     if not isinstance(data, dict):
-        raise UserFileError([file.problem((), "is not a scenario", "start with version, title, car, seed, start, duration")])
+        raise UserFileError(
+            [file.problem((), "is not a scenario", "start with version, title, car, seed, start, duration")]
+        )
     parts = {"begin", "timeline", "wire"}
     head = reading.table({k: v for k, v in data.items() if k not in parts}, (), _HEAD)
     begin = reading.table(data.get("begin", {}), ("begin",), _BEGIN)
@@ -175,7 +177,9 @@ def _step(reading: Reading, entry: Any, path: tuple[str | int, ...], clock: int)
     return TimelineStep(at, verb, read[verb], more, path)
 
 
-def _fields_of(reading: Reading, entry: dict[str, Any], verb: str, path: tuple[str | int, ...]) -> dict[str, Entry] | None:
+def _fields_of(
+    reading: Reading, entry: dict[str, Any], verb: str, path: tuple[str | int, ...]
+) -> dict[str, Entry] | None:
     if verb != "plant":
         step = STEPS[verb]
         return {**_WHEN, verb: Entry(step.kind, step.meaning, required=True), **step.fields}

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from latchtrace.model.time import MILLISECOND
-from latchtrace.simulation.mistakes import StepMistake
+from latchtrace.simulation.mistakes import StepError
 from latchtrace.simulation.truth import Claim, Happening
 
 if TYPE_CHECKING:
@@ -43,7 +43,7 @@ class SpeedLock:
     def switch(self, on: bool) -> None:
         """The driver turns the function on or off."""
         if self.body.car.limits.speed_threshold is None:
-            raise StepMistake("this car has no speed locking", "leave the step out")
+            raise StepError("this car has no speed locking", "leave the step out")
         self.enabled = on
         self.body.wire.speed_lock(on)
 
@@ -117,7 +117,7 @@ class SpeedLock:
             happening.must.append(Claim("speed-lock-while-disabled", moved, now))
         elif body.faults.speed_early and happening is body.faults.speed_early[1]:
             if body.motion.speed >= limits.speed_threshold - limits.speed_tolerance:
-                raise StepMistake("the speed rises too fast for an early lock", "let the car accelerate more slowly")
+                raise StepError("the speed rises too fast for an early lock", "let the car accelerate more slowly")
             happening.must.append(Claim("speed-lock-early", moved, now))
         else:
             happening.allowed.append(Claim("command-without-request", moved, now))

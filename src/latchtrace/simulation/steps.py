@@ -9,7 +9,7 @@ from typing import Any
 from latchtrace.model.time import MILLISECOND
 from latchtrace.simulation.body import BodyModule
 from latchtrace.simulation.fields import SPEED, SWITCH, TEXT, TIME, Entry, Kind, choice, whole
-from latchtrace.simulation.mistakes import StepMistake
+from latchtrace.simulation.mistakes import StepError
 
 Arguments = Mapping[str, Any]
 _ACTION = choice("lock", "unlock")
@@ -41,16 +41,20 @@ def _later(body: BodyModule, lasts: int | None, undo: Callable[[], None]) -> Non
         body.loop.at(body.loop.now + lasts, undo)
 
 
+def _end(plants: dict[str, Any], closure: str) -> None:
+    plants.pop(closure, None)
+
+
 def _one_of(body: BodyModule, closure: str, *, lockable: bool) -> str:
     known = body.car.lockable if lockable else body.car.closures
     if closure not in known:
-        raise StepMistake(f"'{closure}' is no closure of this car for that", f"known are {', '.join(known)}")
+        raise StepError(f"'{closure}' is no closure of this car for that", f"known are {', '.join(known)}")
     return closure
 
 
 def _single(body: BodyModule, closure: str) -> str:
     if not body.car.single_latches:
-        raise StepMistake("this car has one value for all its latches", "use the other car for faults of one latch")
+        raise StepError("this car has one value for all its latches", "use the other car for faults of one latch")
     return _one_of(body, closure, lockable=True)
 
 
@@ -61,7 +65,7 @@ def _open(body: BodyModule, closure: str, more: Arguments) -> None:
     inside = more["from"] == "inside"
     _one_of(body, closure, lockable=False)
     if inside and closure not in body.car.handles:
-        raise StepMistake(f"'{closure}' has no inside handle", f"those with one are {', '.join(body.car.handles)}")
+        raise StepError(f"'{closure}' has no inside handle", f"those with one are {', '.join(body.car.handles)}")
     body.open(closure, inside=inside)
 
 
@@ -85,14 +89,15 @@ STEPS: dict[str, Step] = {
         {},
     ),
     "open": Step(
-        TEXT, "a closure is opened", _open, {"from": Entry(choice("outside", "inside"), "by which handle", default="outside")}
+        TEXT,
+        "a closure is opened",
+        _open,
+        {"from": Entry(choice("outside", "inside"), "by which handle", default="outside")},
     ),
     "shut": Step(
         TEXT, "a closure is shut", lambda body, closure, _: body.shut(_one_of(body, closure, lockable=False)), {}
     ),
-    "ignition": Step(
-        SWITCH, "the ignition is turned", lambda body, state, _: body.turn_ignition(state == "on"), {}
-    ),
+    "ignition": Step(SWITCH, "the ignition is turned", lambda body, state, _: body.turn_ignition(state == "on"), {}),
     "speed": Step(
         SPEED,
         "the car changes to this speed",
@@ -130,7 +135,7 @@ def _drop_frames(body: BodyModule, more: Arguments) -> None:
     network, name = body.wire.network, more["message"]
     if name not in network.messages:
         known = ", ".join(n for n in network.messages if n.isalnum())
-        raise StepMistake(f"'{name}' is no message of this car", f"known are {known}")
+        raise StepError(f"'{name}' is no message of this car", f"known are {known}")
     end = body.loop.now + more["lasts"]
     network.muted[name] = end
     body.truth.happening("frames-removed", body.loop.now, message=name, until_ns=end)
@@ -150,20 +155,20 @@ def _force(body: BodyModule, more: Arguments) -> None:
 def _dead(body: BodyModule, more: Arguments) -> None:
     closure = _single(body, more["closure"])
     body.faults.dead[closure] = body.truth.happening("latch-dead", body.loop.now, (closure,))
-    _later(body, more["lasts"], lambda: body.faults.dead.pop(closure, None) and None)
+    _later(body, more["lasts"], lambda: _end(body.faults.dead, closure))
 
 
 def _slow(body: BodyModule, more: Arguments) -> None:
     closure = _single(body, more["closure"])
     happening = body.truth.happening("latch-slowed", body.loop.now, (closure,), takes_ns=more["takes"])
     body.faults.slow[closure] = (more["takes"], happening)
-    _later(body, more["lasts"], lambda: body.faults.slow.pop(closure, None) and None)
+    _later(body, more["lasts"], lambda: _end(body.faults.slow, closure))
 
 
 def _alone(body: BodyModule, more: Arguments) -> None:
     closure = _single(body, more["closure"])
     if body.latch[closure] == more["state"]:
-        raise StepMistake(f"{closure} is {more['state']} already", "plant the other state")
+        raise StepError(f"{closure} is {more['state']} already", "plant the other state")
     body.move_alone(closure, more["state"], body.truth.happening("latch-moved", body.loop.now, (closure,)))
 
 
@@ -221,7 +226,11 @@ PLANTS: dict[str, Plant] = {
     "force-contact": Plant(
         "a contact reads a state, whatever is true",
         _force,
-        {"closure": _CLOSURE, "state": Entry(choice("open", "shut", "locked", "unlocked"), "what it reads", required=True), "lasts": _LASTS},
+        {
+            "closure": _CLOSURE,
+            "state": Entry(choice("open", "shut", "locked", "unlocked"), "what it reads", required=True),
+            "lasts": _LASTS,
+        },
     ),
     "dead-latch": Plant("the latch of a closure does not move", _dead, {"closure": _CLOSURE, "lasts": _LASTS}),
     "slow-latch": Plant(
