@@ -52,13 +52,13 @@ def run_rules(rules: Sequence[Rule], worlds: Sequence[World]) -> Judged:
             for world, hindered in applicable:
                 if hindered is None:
                     mine += [(rule, world, judgement) for judgement in PATTERNS[rule.pattern](rule, world)]
-        except Exception as error:  # noqa: BLE001 - the promise is that one rule cannot stop the others
+        except Exception as error:
             notices.append(Notice("rule-failed", f"rule {rule.texts[0].id} ({rule.file}) failed: {error!r}"))
             verdicts += [Verdict(text.id, VerdictKind.INCONCLUSIVE, detail="the rule failed") for text in rule.texts]
             continue
         judged += mine
         hindrances = [hindered for _, hindered in applicable]
-        verdicts += [_verdict(rule, text.id, [j for _, _, j in mine], hindrances) for text in rule.texts]
+        verdicts += [_verdict(text.id, [j for _, _, j in mine], hindrances) for text in rule.texts]
     findings = _linked([(rule, finding) for rule, world, j in judged for finding in _finding(rule, world, j)])
     return Judged(findings, tuple(sorted(verdicts, key=lambda v: v.rule)), tuple(judged), tuple(notices))
 
@@ -79,7 +79,6 @@ def _not_applicable(rule: Rule, world: World) -> tuple[VerdictKind, Reason | Non
 
 
 def _verdict(
-    rule: Rule,
     rule_id: str,
     judgements: Sequence[Judgement],
     hindrances: Sequence[tuple[VerdictKind, Reason | None, str] | None],
