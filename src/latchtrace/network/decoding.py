@@ -114,10 +114,14 @@ def whole_column(signal: SignalSpec, lengths: UInt8s, longest: int) -> npt.NDArr
 
 @dataclass(frozen=True, slots=True)
 class Presence:
-    """Which of n frames bring a signal: `carried` on their page, `short` where bytes (or a selector's) are missing."""
+    """Which of n frames bring a signal: `carried` on their page, `short` where bytes (or a selector's) are missing.
+
+    `selected` are those that are surely of a page with the signal, short or not.
+    """
 
     carried: npt.NDArray[np.bool_]
     short: npt.NDArray[np.bool_]
+    selected: npt.NDArray[np.bool_]
 
 
 def presence(spec: MessageSpec, signal: SignalSpec, payload: UInt8s, lengths: UInt8s) -> Presence:
@@ -133,7 +137,7 @@ def presence(spec: MessageSpec, signal: SignalSpec, payload: UInt8s, lengths: UI
         short |= on_page & ~whole
         on_page &= whole & np.isin(raw, np.array(ids, raw.dtype))
     whole = whole_column(signal, lengths, spec.length)
-    return Presence(on_page & whole, short | (on_page & ~whole))
+    return Presence(on_page & whole, short | (on_page & ~whole), on_page)
 
 
 def scaled_column(signal: SignalSpec, raw: RawColumn) -> npt.NDArray[np.float64]:

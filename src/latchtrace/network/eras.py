@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from latchtrace.model.frames import Int64s
 from latchtrace.model.network import MessageSpec, SignalSpec
-from latchtrace.model.time import NO_TIME, Interval
+from latchtrace.model.time import NO_TIME, SECOND, Interval
 from latchtrace.model.vehicle import MessageUse
 from latchtrace.network.decoding import presence, signal_columns
 from latchtrace.network.lanes import Lane
@@ -18,6 +18,12 @@ from latchtrace.network.planning import loss_counter, sending_period, silence_li
 
 DEAD_AFTER = 10
 """Periods without a frame after which the last value of a cyclic message says nothing any more (common practice)."""
+
+SHUT_DOWN = 5 * SECOND
+"""How long before the network sleeps a node may have stopped sending (common practice, no source)."""
+
+START_UP = 2 * SECOND
+"""How long after wake-up a node may start sending, what changed in the sleep included (common practice, no source)."""
 
 Bools = npt.NDArray[np.bool_]
 
@@ -122,7 +128,14 @@ def _silent_parts(
         spans.append((len(lane), Interval(last, holes.watermark)))
     covered = merged([*holes.gaps, *holes.sleeps])
     parts = [(i, part) for i, span in spans for part in without(span, covered)]
-    return [(i, part) for i, part in parts if part.width > limit]
+    return [(i, part) for i, part in parts if part.width > limit and not _orderly(part, holes)]
+
+
+def _orderly(part: Interval, holes: Holes) -> bool:
+    """Whether it is the way into a sleep or out of it: nodes stop and start one after another."""
+    before = part.width <= SHUT_DOWN and any(sleep.lo == part.hi for sleep in holes.sleeps)
+    after = part.width <= START_UP and any(sleep.hi == part.lo for sleep in holes.sleeps)
+    return before or after
 
 
 def _deaths(spec: MessageSpec, use: MessageUse, silent: Sequence[tuple[int, Interval]]) -> dict[int, int]:

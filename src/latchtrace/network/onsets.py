@@ -6,16 +6,13 @@ import numpy as np
 
 from latchtrace.model.frames import Int64s
 from latchtrace.model.network import MessageSpec
-from latchtrace.model.time import NO_TIME, SECOND
+from latchtrace.model.time import NO_TIME
 from latchtrace.model.vehicle import MessageUse, SendType
-from latchtrace.network.eras import Bools, Holes
+from latchtrace.network.eras import START_UP, Bools, Holes
 from latchtrace.network.planning import sending_period
 
 OFF_CYCLE = 0.8
 """A cyclic-and-on-change frame sooner than this share of the period after the one before is off its cycle."""
-
-START_UP = 2 * SECOND
-"""How long after wake-up an on-change frame may still tell what changed in the sleep (common practice, no source)."""
 
 
 def change_starts(

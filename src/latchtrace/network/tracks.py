@@ -6,26 +6,17 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 
-from latchtrace.model.frames import ChangeBatch, IdStatistics, Int64s, Segment
-from latchtrace.model.network import MessageSpec, Onset, SignalRef, SignalSpec, SignalTrack, Tracks, Validity
-from latchtrace.model.plan import MessageKey, Pages
-from latchtrace.model.time import NO_TIME, Interval
+from latchtrace.model.frames import ChangeBatch, IdStatistics, Segment
+from latchtrace.model.network import MessageSpec, SignalRef, SignalTrack, Tracks, Validity
+from latchtrace.model.plan import MessageKey
+from latchtrace.model.time import Interval
 from latchtrace.model.vehicle import MessageUse, SendType
-from latchtrace.network.bits import RawColumn
-from latchtrace.network.decoding import (
-    Presence,
-    known_selector_values,
-    presence,
-    scaled_column,
-    signal_columns,
-    whole_column,
-)
-from latchtrace.network.eras import Eras, Holes, Story, merged, tell
-from latchtrace.network.lanes import Collector, Lane, SegmentLog
-from latchtrace.network.onsets import change_starts
+from latchtrace.network.decoding import known_selector_values, signal_columns, whole_column
+from latchtrace.network.eras import Holes, merged, tell
+from latchtrace.network.lanes import Collector, SegmentLog
 from latchtrace.network.planning import Paging, page_mode, wanted_specs
+from latchtrace.network.signal_rows import Columns, Followed, SignalRows
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +40,7 @@ class TrackBuilder:
     def __init__(self, wanted: Sequence[TrackRequest], uncertainty: int = 0) -> None:
         self._uncertainty = uncertainty
         self._messages = _group(wanted)
+        self._several = False
         self._collector = Collector(request.key for request in wanted)
 
     def add(self, batch: ChangeBatch, first_row: int) -> None:
@@ -66,6 +58,7 @@ class TrackBuilder:
         for index, span in spans.items():
             logs.setdefault(index, SegmentLog(index, span.hi, span.lo))
         last = max(logs, default=0)
+        self._several = len(logs) > 1
         return tuple(
             self._segment(logs[index], spans.get(index), ids if index == last else ()) for index in sorted(logs)
         )
@@ -81,7 +74,7 @@ class TrackBuilder:
             follower = _Follower(message, log, ids, self._uncertainty)
             tracks.update(follower.tracks())
             seen[message.key] = follower.seen()
-            frames[message.key] = follower.frames()
+            frames[message.key] = follower.frames(alone=not self._several)
             notices.extend(follower.notices())
         return Tracks(
             segment=log.index,
@@ -127,8 +120,6 @@ class _Follower:
     def __init__(self, message: _Message, log: SegmentLog, ids: Sequence[IdStatistics], uncertainty: int) -> None:
         self.message = message
         self.log = log
-        self.uncertainty = uncertainty
-        self.paging = message.paging()
         channel, self.lane, self.channels = log.lane(message.key)
         self.holes = Holes(
             gaps=merged(gap.span for gap in log.gaps if gap.channel in ("", channel)),
@@ -138,6 +129,9 @@ class _Follower:
         self.statistics = self._own(ids, channel)
         self.last = self._last()
         self.story = tell(message.spec, message.use, self.lane, self.holes, self.last)
+        self.followed = Followed(
+            message.spec, message.use, message.paging(), self.lane, self.holes, self.story, uncertainty
+        )
 
     def _own(self, ids: Sequence[IdStatistics], channel: str) -> IdStatistics | None:
         key = self.message.key
@@ -162,9 +156,9 @@ class _Follower:
             last = self.log.watermark if cyclic else int(self.lane.t[-1])
         return Interval(int(self.lane.t[0]), max(last, int(self.lane.t[-1])))
 
-    def frames(self) -> int:
-        """Frames of the message in the capture where the statistics tell, else the rows let through."""
-        return self.statistics.frames if self.statistics else len(self.lane)
+    def frames(self, alone: bool) -> int:
+        """Frames of the message where the statistics tell (of a capture's only segment), else the rows."""
+        return self.statistics.frames if self.statistics and alone else len(self.lane)
 
     def notices(self) -> list[str]:
         """What was odd about the message's frames."""
@@ -197,9 +191,7 @@ class _Follower:
         if signal is None:  # wanted_specs has refused it before
             raise KeyError(request.ref)
         every = request.every or self.message.use.send is SendType.EVENT
-        kept = self.paging.pages is Pages.ROTATING and bool(signal.multiplexers)
-        eras = self.story.eras_kept if kept else self.story.eras
-        columns = _SignalRows(self, signal, eras, every).columns()
+        columns = SignalRows(self.followed, signal, every).columns()
         return SignalTrack(
             ref=request.ref,
             key=request.key,
@@ -214,127 +206,10 @@ class _Follower:
             silences=self.story.silences,
         )
 
-    def _known_until(self, columns: _Columns) -> int:
+    def _known_until(self, columns: Columns) -> int:
         lost = len(columns.validity) and columns.validity[-1] == Validity.LOST
         if lost and self.message.use.send is not SendType.EVENT:
             return int(columns.t_hi[-1])
         gaps = self.holes.gaps
         ends_in_gap = bool(gaps) and gaps[-1].hi >= self.holes.watermark
         return gaps[-1].lo if ends_in_gap else self.holes.watermark
-
-
-@dataclass(frozen=True, slots=True)
-class _Columns:
-    t_lo: Int64s
-    t_hi: Int64s
-    raw: RawColumn
-    value: npt.NDArray[np.float64]
-    validity: Int64s
-    onset: Int64s
-    row: Int64s
-
-
-class _SignalRows:
-    """The rows of one signal's track: chosen, timed, and put in order."""
-
-    def __init__(self, follower: _Follower, signal: SignalSpec, eras: Eras, every: bool) -> None:
-        self.follower = follower
-        self.signal = signal
-        self.eras = eras
-        self.every = every
-        self.lane: Lane = follower.lane
-        self.story: Story = follower.story
-        self.found: Presence = presence(follower.message.spec, signal, self.lane.payload, self.lane.length)
-        self.known = np.flatnonzero(self.found.carried)
-        self.bits, self.raw = signal_columns(signal, self.lane.payload[self.known])
-
-    def columns(self) -> _Columns:
-        known, onset, lo = self._known_rows()
-        raw = self.raw[known]
-        absent, absent_onset, absent_lo = self._absent_rows()
-        lost_place, lost_at = self._lost_rows()
-        at = self.known[known]
-        place = np.concatenate([2 * at + 1, 2 * absent + 1, lost_place])
-        order = np.argsort(place, kind="stable")
-        zeros = np.zeros(len(absent) + len(lost_at), raw.dtype)
-        blank = np.full(len(zeros), np.nan)
-        u = self.follower.uncertainty
-        t_lo = np.concatenate([lo - u, absent_lo - u, lost_at])
-        t_hi = np.concatenate([self.lane.t[at] + u, self.lane.t[absent] + u, lost_at])
-        validity = np.repeat([Validity.KNOWN, Validity.ABSENT, Validity.LOST], [len(at), len(absent), len(lost_at)])
-        onsets = np.concatenate([onset, absent_onset, np.full(len(lost_at), Onset.CHANGED, np.int64)])
-        rows = np.concatenate([self.lane.row[at], self.lane.row[absent], np.full(len(lost_at), -1, np.int64)])
-        return _Columns(
-            t_lo=t_lo[order],
-            t_hi=t_hi[order],
-            raw=np.concatenate([raw, zeros])[order],
-            value=np.concatenate([scaled_column(self.signal, raw), blank])[order],
-            validity=validity[order],
-            onset=onsets[order],
-            row=rows[order],
-        )
-
-    def _known_rows(self) -> tuple[npt.NDArray[np.intp], Int64s, Int64s]:
-        """Which of the rows that carry the signal start something, how, and from when on."""
-        at = self.known
-        era = self.eras.number[at]
-        first = np.ones(len(at), np.bool_)
-        first[1:] = era[1:] != era[:-1]
-        changed = np.zeros(len(at), np.bool_)
-        changed[1:] = (self.bits[1:] != self.bits[:-1]) & ~first[1:]
-        shorts = np.cumsum(self.found.short)
-        resumed = np.zeros(len(at), np.bool_)
-        resumed[1:] = (shorts[at[1:]] != shorts[at[:-1]]) & ~first[1:]
-        onset = np.full(len(at), int(Onset.REPEATED), np.int64)
-        onset[first | resumed] = Onset.FIRST_SEEN
-        onset[changed] = Onset.CHANGED
-        keep = np.flatnonzero(first | changed | resumed | self.every)
-        lo = self._starts(at, self._before(at, resumed), first)
-        return keep, onset[keep], lo[keep]
-
-    def _before(self, at: npt.NDArray[np.intp], resumed: npt.NDArray[np.bool_]) -> Int64s:
-        """When the signal was last seen before each row that carries it."""
-        before = np.full(len(at), NO_TIME, np.int64)
-        if self.follower.paging.own_page(self.signal):
-            before[1:] = self.lane.previous_page[at[1:]]
-        else:
-            before[1:] = self.lane.previous[at[:-1] + 1]
-        before[1:] = np.where(resumed[1:], self.lane.t[at[:-1]], before[1:])
-        return before
-
-    def _starts(self, at: npt.NDArray[np.intp], before: Int64s, first: npt.NDArray[np.bool_]) -> Int64s:
-        message = self.follower.message
-        return change_starts(
-            message.spec,
-            message.use,
-            self.follower.holes,
-            t=self.lane.t[at],
-            before=np.where(first, NO_TIME, before),
-            previous=self.lane.previous[at],
-            lossy=self.story.lossy[at],
-        )
-
-    def _absent_rows(self) -> tuple[npt.NDArray[np.intp], Int64s, Int64s]:
-        """Rows too short for the signal, where they follow one that was not."""
-        concerned = np.flatnonzero(self.found.carried | self.found.short)
-        short = self.found.short[concerned]
-        fresh = np.ones(len(concerned), np.bool_)
-        era = self.eras.number[concerned]
-        fresh[1:] = era[1:] != era[:-1]
-        starts = short.copy()
-        starts[1:] &= ~short[:-1] | fresh[1:]
-        at = concerned[starts]
-        onset = np.where(fresh[starts], int(Onset.FIRST_SEEN), int(Onset.CHANGED)).astype(np.int64)
-        before = np.where(fresh[starts], NO_TIME, self.lane.previous[at])
-        return at, onset, self._starts(at, before, fresh[starts])
-
-    def _lost_rows(self) -> tuple[Int64s, Int64s]:
-        """(place in the order, time) of the ends of all eras in which the signal was known."""
-        with_value = set(self.eras.number[self.known].tolist())
-        ends = [*(2 * row for row in self.eras.first_row[1:]), 2 * len(self.lane)]
-        lost = [
-            (ends[era], moment)
-            for era, moment in enumerate(self.eras.lost_at)
-            if moment is not None and era in with_value
-        ]
-        return np.array([place for place, _ in lost], np.int64), np.array([moment for _, moment in lost], np.int64)
