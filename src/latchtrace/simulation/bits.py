@@ -4,6 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from functools import cache
+
+
+@cache
+def _walk(start: int, length: int, big: bool) -> tuple[int, ...]:
+    if not big:
+        return tuple(range(start, start + length))
+    walked = []
+    for _ in range(length):
+        walked.append(start)
+        start = start + 15 if start % 8 == 0 else start - 1
+    return tuple(reversed(walked))
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,14 +33,7 @@ class Field:
 
     def positions(self) -> tuple[int, ...]:
         """Bit positions (8n + k for bit k of byte n), least significant first."""
-        if not self.big:
-            return tuple(range(self.start, self.start + self.length))
-        at = self.start
-        walked = []
-        for _ in range(self.length):
-            walked.append(at)
-            at = at + 15 if at % 8 == 0 else at - 1
-        return tuple(reversed(walked))
+        return _walk(self.start, self.length, self.big)
 
     def put(self, payload: int, raw: int) -> int:
         """The payload (an integer, byte 0 lowest) with the raw value written; ValueError where it does not fit."""
