@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 from latchtrace.errors import Problem
@@ -211,10 +211,12 @@ class MapOf(Shape):
     pattern: str = ".+"
     name_text: str = "a name"
     check: Callable[[str], tuple[str, str] | None] | None = None
-    schema_of_names: Mapping[str, Shape] = field(default_factory=dict)
+    may_be_empty: bool = False
 
     def read(self, form: Form, path: Path, value: Any) -> dict[str, Any] | None:
         """The entries that could be read."""
+        if self.may_be_empty and value == "":
+            return {}
         if not isinstance(value, dict):
             empty = isinstance(value, str) and not value
             form.problem(path, "is empty" if empty else f"is {kind_of(value)}", "write one entry a line, `name: …`")
@@ -234,10 +236,9 @@ class MapOf(Shape):
 
     def schema(self) -> dict[str, Any]:
         """The field in JSON Schema."""
-        names = self.schema_of_names or {f"^(?:{self.pattern})$": self.item}
         return {
-            "type": "object",
-            "patternProperties": {name: shape.schema() for name, shape in names.items()},
+            "type": ["object", "null"] if self.may_be_empty else "object",
+            "patternProperties": {f"^(?:{self.pattern})$": self.item.schema()},
             "additionalProperties": False,
         }
 

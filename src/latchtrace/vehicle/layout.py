@@ -105,6 +105,7 @@ MESSAGES = MapOf(
     ),
     pattern=r"[A-Za-z_][A-Za-z0-9_]*",
     name_text="a message as the DBC names it",
+    may_be_empty=True,
 )
 
 _CLOSURE_LABELS = MapOf(LABEL_SHAPE, name_text="a closure")

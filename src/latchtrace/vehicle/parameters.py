@@ -154,7 +154,7 @@ class ParameterMap(Shape):
     def schema(self) -> dict[str, Any]:
         """The field in JSON Schema."""
         entries = {name: _shape(limit).schema() | {"description": limit.meaning} for name, limit in catalogue().items()}
-        return {"type": "object", "properties": entries, "additionalProperties": False}
+        return {"type": ["object", "null"], "properties": entries, "additionalProperties": False}
 
 
 def _shape(limit: Limit) -> Either:
