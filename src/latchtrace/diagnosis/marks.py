@@ -64,6 +64,13 @@ def load_marks(path: str, zone: tzinfo | None) -> Marks:
     return Marks(file.name, tuple(mark for mark in written if mark is not None))
 
 
+def _unknown_keys(
+    file: UserFile, path: tuple[str | int, ...], entry: Mapping[str, object], known: frozenset[str]
+) -> list[Problem]:
+    mend = f"use {', '.join(sorted(known))}"
+    return [file.problem((*path, key), f"'{key}' is not known here", mend) for key in entry if key not in known]
+
+
 def _mark(file: UserFile, i: int, entry: object, zone: tzinfo | None, problems: list[Problem]) -> WrittenMark | None:
     path: tuple[str | int, ...] = ("marks", i)
     if not isinstance(entry, dict) or "at" not in entry or "action" not in entry:
