@@ -63,7 +63,7 @@ def whole(low: int, high: int) -> Kind:
             raise ValueError(f"'{text}' is not a whole number from {low} to {high}")
         return int(text)
 
-    return Kind(read, {"type": "integer", "minimum": low, "maximum": high})
+    return Kind(read, {"type": ["integer", "string"], "pattern": r"^\d+$", "minimum": low, "maximum": high})
 
 
 def choice(*names: str) -> Kind:

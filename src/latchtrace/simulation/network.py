@@ -27,7 +27,11 @@ class Sent(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Wiring:
-    """Units in the order they fall asleep, bit rate by channel, the wake message, and how patient the network is."""
+    """How the units hang together.
+
+    Units in the order they fall asleep, `stagger` milliseconds (least, most) apart, once nobody did anything for
+    `quiet` nanoseconds; bit rate by channel; the message that wakes.
+    """
 
     units: tuple[str, ...]
     bit_rates: Mapping[str, int]
@@ -142,7 +146,7 @@ class Network:
         for unit in self._units.values():
             unit.stopping = at
             self.loop.at(at, partial(self._stop, unit, at))
-            at += self.chance.between("stagger", *self.wiring.stagger)
+            at += self.chance.between("stagger", *self.wiring.stagger) * MILLISECOND
 
     def _stop(self, unit: _Unit, asked: int) -> None:
         if unit.stopping != asked:

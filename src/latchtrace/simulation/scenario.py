@@ -32,7 +32,7 @@ _BEGIN = {
     "speed": Entry(SPEED, "the speed then", default=0.0),
 }
 _HEAD = {
-    "version": Entry(choice("1"), "the version of this format, 1", required=True),
+    "version": Entry(whole(1, 1), "the version of this format, 1", required=True),
     "title": Entry(TEXT, "what the scenario shows, in one line", required=True),
     "car": Entry(choice("harbour", "orchard"), "which demo car", required=True),
     "seed": Entry(whole(0, 10**9), "the number that chance starts from", required=True),
