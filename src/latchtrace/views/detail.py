@@ -18,14 +18,14 @@ Layout (little-endian, every block starts on a multiple of 4 bytes):
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from latchtrace.model.frames import Int64s
-from latchtrace.views.swimlane import Curve, Lane, Spans, Swimlane
+from latchtrace.views.swimlane import Band, Curve, Lane, Spans, Swimlane
 
 MAGIC = b"LTD1"
 LARGEST = 250_000
@@ -116,14 +116,18 @@ class Detail:
         lanes = {lane.key: i for i, lane in enumerate(self.swimlane.lanes)}
         rows = []
         for band in self.swimlane.bands:
-            if band.lane:
-                scope = lanes.get(band.lane, EVERYWHERE)
-            elif band.channel in self.channels:
-                scope = OF_CHANNEL + self.channels.index(band.channel)
-            else:
-                scope = EVERYWHERE
-            rows.append((band.span.lo, band.span.hi, scope, BAND_KINDS.index(band.kind)))
+            scope = self._scope(band, lanes)
+            if scope is not None:
+                rows.append((band.span.lo, band.span.hi, scope, BAND_KINDS.index(band.kind)))
         return _table(rows, 4)
+
+    def _scope(self, band: Band, lanes: Mapping[str, int]) -> int | None:
+        """Which lanes a band stands behind; None where it is of a channel that no lane is on."""
+        if band.lane:
+            return lanes.get(band.lane)
+        if not band.channel or not self.channels:
+            return EVERYWHERE
+        return OF_CHANNEL + self.channels.index(band.channel) if band.channel in self.channels else None
 
 
 def _table(rows: Sequence[tuple[int, ...]], width: int) -> tuple[Int64s, ...]:

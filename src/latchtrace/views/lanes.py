@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -150,14 +151,24 @@ def _closure_lanes(vehicle: Vehicle, timelines: Sequence[Timeline], events: _Eve
     for closure in vehicle.closures:
         title = sentence(closure_title(closure.name, vehicle))
         latch = events.get((EventKind.LATCH, closure.name), ())
-        if latch or _mapped(vehicle, "latch", closure.name):
+        latched = bool(latch) or _mapped(vehicle, "latch", closure.name)
+        if latched:
             role = _role(vehicle, "latch", closure.name)
             yield _state_lane(f"latch.{closure.name}", LaneKind.STATES, title, closure.name, latch, timelines, role)
         ajar = events.get((EventKind.AJAR, closure.name), ())
         if ajar or _mapped(vehicle, "ajar", closure.name):
             role = _role(vehicle, "ajar", closure.name)
-            name = f"{title}, open" if not latch else "open"
-            yield _state_lane(f"ajar.{closure.name}", LaneKind.CONTACT, name, closure.name, ajar, timelines, role)
+            contact = term("roles", "ajar")
+            lane = _state_lane(
+                f"ajar.{closure.name}",
+                LaneKind.CONTACT,
+                f"{title}, {contact}",
+                closure.name,
+                ajar,
+                timelines,
+                role,
+            )
+            yield replace(lane, short=term("lanes", "ajar") if latched else f"{title} {term('lanes', 'ajar')}")
 
 
 def _role(vehicle: Vehicle, kind: str, subject: str) -> str:

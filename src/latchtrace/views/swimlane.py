@@ -66,8 +66,9 @@ class Curve:
 class Lane:
     """One lane: what it is called, how it is drawn, and what it holds.
 
-    `rest` lists the codes that count as rest where activity is too dense to draw. `group` names lanes that stand
-    together; `note` says why a lane is empty.
+    `title` names it by itself; `short` is enough where the lane above names the closure. `rest` lists the codes that
+    count as rest where activity is too dense to draw. `group` names lanes that stand together; `note` says why a
+    lane is empty.
     """
 
     key: str
@@ -80,6 +81,7 @@ class Lane:
     channel: str = ""
     curve: Curve | None = None
     note: str = ""
+    short: str = ""
 
 
 @dataclass(frozen=True, slots=True)
