@@ -6,10 +6,10 @@ import argparse
 from datetime import UTC
 from pathlib import Path
 
-from latchtrace.cli.inputs import add_captures, input_paths
+from latchtrace.cli.inputs import add_captures, add_zone, input_paths, read_zone
 from latchtrace.cli.parser import Commands, add_command
 from latchtrace.cli.terminal import output, print_bytes, printing, progress
-from latchtrace.errors import ExitStatus, UsageError
+from latchtrace.errors import ExitStatus
 
 _EXAMPLES = """\
   latchtrace capture info night.log
@@ -25,21 +25,18 @@ def add_to(commands: Commands) -> None:
     info = add_command(actions, "info", does, _EXAMPLES, run_info)
     add_captures(info)
     info.add_argument("--json", metavar="FILE", help="the same as JSON; - is standard output, with nothing else on it")
-    info.add_argument("--timezone", metavar="ZONE", help="how clock times are shown: UTC, +02:00, Area/City")
+    add_zone(info)
 
 
 def run_info(options: argparse.Namespace) -> ExitStatus:
     """Read everything once and say what it is like."""
     from latchtrace import api
-    from latchtrace.model.clock import Clock, parse_zone
+    from latchtrace.model.clock import Clock
     from latchtrace.reports.capture_text import print_capture
     from latchtrace.reports.capture_warnings import capture_warnings
     from latchtrace.reports.files import check_targets, write_all
 
-    try:
-        zone = parse_zone(options.timezone) if options.timezone else UTC
-    except ValueError as error:
-        raise UsageError(f"--timezone: {error}") from None
+    zone = read_zone(options.timezone) or UTC
     target = Path(options.json) if options.json and options.json != "-" else None
     check_targets([target] if target else [], input_paths(options.captures))
     with progress("Reading the capture") as told:

@@ -18,8 +18,6 @@ from latchtrace.errors import ExitStatus, OutputError, UsageError
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from latchtrace.model.results import AnalysisResult, FunctionTest
-
 _EXAMPLES = """\
   latchtrace demo
   latchtrace demo --out /tmp/demo
@@ -28,12 +26,13 @@ _EXAMPLES = """\
 
 @dataclass(frozen=True, slots=True)
 class DemoCapture:
-    """One capture that comes with latchtrace, its vehicle file, and the functions it is a test of."""
+    """One capture that comes with latchtrace, its vehicle file, and the function it is a test of ("" if none)."""
 
     name: str
+    title: str
     capture: Path
     vehicle: Path
-    functions: tuple[str, ...]
+    function: str
 
 
 def add_to(commands: Commands) -> None:
@@ -56,17 +55,20 @@ def demo_captures() -> Iterator[DemoCapture]:
     """Every capture of the demo, in the order of its index."""
     folder = demo_folder()
     for entry in json.loads((folder / "index.json").read_text("utf-8"))["captures"]:
+        functions = entry.get("functions", [])
         yield DemoCapture(
             name=entry["name"],
+            title=entry.get("title", entry["name"]),
             capture=(folder / entry["capture"]).resolve(),
             vehicle=(folder / entry["vehicle"]).resolve(),
-            functions=tuple(name for name in entry.get("functions", ()) if name in FUNCTIONS),
+            function=functions[0] if len(functions) == 1 and functions[0] in FUNCTIONS else "",
         )
 
 
 def run(options: argparse.Namespace) -> ExitStatus:
     """Analyse every demo capture, write the analyses, say what was found in each."""
     from latchtrace import api
+    from latchtrace.reports.brief import print_brief
     from latchtrace.reports.files import write_all
     from latchtrace.reports.html import html_report
     from latchtrace.reports.json import json_report
@@ -80,12 +82,12 @@ def run(options: argparse.Namespace) -> ExitStatus:
     for item in demo_captures():
         capture, vehicle = str(item.capture), str(item.vehicle)
         result = api.analyse([capture], vehicle).result
-        tests = [api.verify(name, [capture], vehicle) for name in item.functions]
+        test = api.verify(item.function, [capture], vehicle) if item.function else None
         shown = ReportOptions(captures=(capture,), vehicle=vehicle)
         written[folder / f"{item.name}.json"] = json_report(result, shown)
         written[folder / f"{item.name}.html"] = html_report(result, shown)
         with printing():
-            _tell(item, result, tests, console)
+            print_brief(f"{item.name}: {item.title}", result, test, console)
     _make(folder)
     write_all(written)
     with printing():
@@ -98,12 +100,6 @@ def _make(folder: Path) -> None:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise OutputError(f"{folder}: cannot be made ({error.strerror or error}); name another with --out") from None
-
-
-def _tell(item: DemoCapture, result: AnalysisResult, tests: list[FunctionTest], console: Console) -> None:
-    from latchtrace.reports.brief import print_brief
-
-    print_brief(item.name, result, tests, console)
 
 
 def _next(folder: Path, console: Console) -> None:

@@ -32,12 +32,27 @@ def add_analysis_options(parser: argparse.ArgumentParser, vehicle_needed: bool =
     parser.add_argument("--rules", metavar="DIR", help="a folder of more rule files")
     parser.add_argument("--from", dest="start", metavar="TIME", help=f"leave out what was before; {TIME_HELP}")
     parser.add_argument("--to", dest="end", metavar="TIME", help="leave out what was after")
-    parser.add_argument("--timezone", metavar="ZONE", help="how clock times are read and shown: UTC, +02:00, Area/City")
+    add_zone(parser)
     parser.add_argument(
         "--clock-offset",
         metavar="DURATION",
         help="what to add to the recorder's clock where it was wrong, such as '90 s' (or --clock-offset=-90s)",
     )
+
+
+def add_zone(parser: argparse.ArgumentParser) -> None:
+    """By which clock times read."""
+    parser.add_argument("--timezone", metavar="ZONE", help="how clock times are read and shown: UTC, +02:00, Area/City")
+
+
+def read_zone(text: str | None) -> tzinfo | None:
+    """The time zone the user named, if any. Raises UsageError."""
+    from latchtrace.model.clock import parse_zone
+
+    try:
+        return parse_zone(text) if text else None
+    except ValueError as error:
+        raise UsageError(f"--timezone: {error}") from None
 
 
 def add_fail_on(parser: argparse.ArgumentParser) -> None:
@@ -60,13 +75,10 @@ class Times:
 
 def read_times(options: argparse.Namespace) -> Times:
     """The time options, checked before any capture is opened."""
-    from latchtrace.model.clock import parse_moment, parse_zone
+    from latchtrace.model.clock import parse_moment
     from latchtrace.model.quantity import parse_time
 
-    try:
-        zone = parse_zone(options.timezone) if options.timezone else None
-    except ValueError as error:
-        raise UsageError(f"--timezone: {error}") from None
+    zone = read_zone(options.timezone)
     for name, text in (("--from", options.start), ("--to", options.end)):
         try:
             parse_moment(text, zone) if text else None

@@ -32,6 +32,5 @@ def run(options: argparse.Namespace) -> ExitStatus:
 
     target = Path(options.out)
     check_targets([target], input_paths((), options.scenario))
-    runner.run(Path(options.scenario), target, options.seed)
-    print_note(f"Written: {target}")
+    print_note(runner.run(Path(options.scenario), target, options.seed))
     return ExitStatus.DONE

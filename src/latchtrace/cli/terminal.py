@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from rich.console import Console
 
-Progress = Callable[[int, int | None], None]
-"""Called with what is done and, where known, of how much (bytes)."""
+Progress = Callable[[int, int], None]
+"""Called with the bytes read and the bytes in all (0 where not known)."""
 
 WIDEST = 120
 _UNKNOWN_WIDTH = 100
@@ -86,7 +86,7 @@ def progress(label: str) -> Iterator[Progress | None]:
     with Bars(*columns, console=Console(stderr=True), transient=True) as bars:
         task = bars.add_task(label, total=None)
 
-        def report(done: int, total: int | None) -> None:
-            bars.update(task, completed=done, total=total)
+        def report(done: int, total: int) -> None:
+            bars.update(task, completed=done, total=total or None)
 
         yield report

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import argparse
+from datetime import UTC
 from pathlib import Path
 
-from latchtrace.cli.inputs import CAPTURE_HELP, input_paths
+from latchtrace.cli.inputs import CAPTURE_HELP, add_zone, input_paths, read_zone
 from latchtrace.cli.parser import Commands, add_command
 from latchtrace.cli.terminal import output, print_bytes, print_error, print_note, printing, progress
 from latchtrace.errors import ExitStatus
@@ -28,6 +29,7 @@ def add_to(commands: Commands) -> None:
     check = add_command(actions, "check", does, _CHECK, run_check)
     check.add_argument("file", metavar="FILE", help="the vehicle file (YAML)")
     check.add_argument("captures", metavar="CAPTURE", nargs="*", help=CAPTURE_HELP)
+    add_zone(check)
     does = "Write a commented start of a vehicle file, with candidates for each role; nothing is guessed silently."
     new = add_command(actions, "new", does, _NEW, run_new)
     new.add_argument("--dbc", metavar="FILE", action="append", required=True, help="a DBC; may be given several times")
@@ -37,8 +39,10 @@ def add_to(commands: Commands) -> None:
 def run_check(options: argparse.Namespace) -> ExitStatus:
     """Print all mistakes (status 2), or what the roles show."""
     from latchtrace import api
+    from latchtrace.model.clock import Clock
     from latchtrace.reports.vehicle_text import print_check
 
+    zone = read_zone(options.timezone) or UTC
     with progress("Reading the capture") as told:
         check = api.vehicle_check(options.file, options.captures or None, progress=told)
     if check.problems:
@@ -46,7 +50,7 @@ def run_check(options: argparse.Namespace) -> ExitStatus:
             print_error(str(problem))
         return ExitStatus.UNUSABLE
     with printing():
-        print_check(options.file, check, output())
+        print_check(options.file, check, Clock(check.zero, zone), output())
     return ExitStatus.DONE
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from latchtrace.model.results import AnalysisResult, FunctionTest
@@ -17,19 +16,20 @@ if TYPE_CHECKING:
 MOST_FINDINGS = 8
 
 
-def print_brief(name: str, result: AnalysisResult, tests: Sequence[FunctionTest], console: Console) -> None:
-    """Print one capture's outcome in a few lines."""
+def print_brief(title: str, result: AnalysisResult, test: FunctionTest | None, console: Console) -> None:
+    """Print one capture's outcome, and that of the function test it is, in a few lines."""
     from rich.text import Text
 
     card = job_card(result, ReportOptions())
     console.print()
-    console.print(Text(clean(name), style="bold") + Text(f"  {card.vehicle}, {card.span}", style="dim"))
+    console.print(Text(clean(title), style="bold"))
+    console.print(hanging("", f"{card.vehicle}, {card.span}", "dim"))
     console.print(hanging("", card.summary))
     for item in card.findings[:MOST_FINDINGS]:
         _finding(item, console)
     if len(card.findings) > MOST_FINDINGS:
         console.print(hanging("", f"… and {len(card.findings) - MOST_FINDINGS} more"))
-    for test in tests:
+    if test is not None:
         console.print(hanging("", clean(summary(test))))
         for line in numbers(test):
             console.print(hanging("", line, indent=4))
