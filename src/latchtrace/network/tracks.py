@@ -12,7 +12,7 @@ from latchtrace.model.network import MessageSpec, SignalRef, SignalTrack, Tracks
 from latchtrace.model.plan import MessageKey
 from latchtrace.model.time import Interval
 from latchtrace.model.vehicle import MessageUse, SendType
-from latchtrace.network.decoding import known_selector_values, signal_columns, whole_column
+from latchtrace.network.decoding import known_selector_values, presence, signal_columns
 from latchtrace.network.eras import Holes, merged, tell
 from latchtrace.network.lanes import Collector, SegmentLog
 from latchtrace.network.planning import Paging, page_mode, wanted_specs
@@ -170,8 +170,8 @@ class _Follower:
             selector = spec.signal(name)
             if selector is None or not any(name in dict(r) for r in self._wanted_chains()):
                 continue
-            whole = whole_column(selector, self.lane.length, spec.length)
-            raw = signal_columns(selector, self.lane.payload[whole])[1]
+            shown = presence(spec, selector, self.lane.payload, self.lane.length).carried
+            raw = signal_columns(selector, self.lane.payload[shown])[1]
             unknown = raw[~np.isin(raw, np.array(sorted(known), raw.dtype))]
             if len(unknown):
                 values = ", ".join(str(value) for value in np.unique(unknown)[:5].tolist())
@@ -210,6 +210,6 @@ class _Follower:
         lost = len(columns.validity) and columns.validity[-1] == Validity.LOST
         if lost and self.message.use.send is not SendType.EVENT:
             return int(columns.t_hi[-1])
-        gaps = self.holes.gaps
-        ends_in_gap = bool(gaps) and gaps[-1].hi >= self.holes.watermark
+        gaps, after = self.holes.gaps, len(self.lane) and int(self.lane.t[-1])
+        ends_in_gap = bool(gaps) and gaps[-1].hi >= max(self.holes.watermark, after + 1)
         return gaps[-1].lo if ends_in_gap else self.holes.watermark
