@@ -41,7 +41,7 @@ SEVERITIES = ("note", "warning", "fault")
 SPANS, BARS, CURVE, MARKS, BANDS = range(5)
 
 _Columns = tuple[npt.NDArray[np.generic], ...]
-_Block = tuple[int, int, int, _Columns]
+Block = tuple[int, int, int, _Columns]
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,12 +97,13 @@ class Detail:
         """The viewport as bytes (layout above), never more than `largest`: what is too dense is merged more widely."""
         merge = MERGE_PIXELS
         while True:
-            body = _packed(self._blocks(viewport, merge), viewport, self.swimlane.zero, sequence)
+            body = _packed(self.blocks(viewport, merge), viewport, self.swimlane.zero, sequence)
             if len(body) <= largest or merge > WIDEST * viewport.pixels:
                 return body
             merge *= 2
 
-    def _blocks(self, viewport: Viewport, merge: int) -> Iterable[_Block]:
+    def blocks(self, viewport: Viewport, merge: int = MERGE_PIXELS) -> Iterable[Block]:
+        """The viewport as blocks of columns (layout above), merged to `merge` pixels."""
         step = viewport.step(merge)
         for number, lane in enumerate(self.swimlane.lanes):
             if lane.curve is not None:
@@ -144,7 +145,7 @@ def _index(lane: Lane) -> _Index:
     )
 
 
-def _span_blocks(number: int, spans: Spans, index: _Index, viewport: Viewport, step: int) -> Iterable[_Block]:
+def _span_blocks(number: int, spans: Spans, index: _Index, viewport: Viewport, step: int) -> Iterable[Block]:
     first = int(np.searchsorted(index.ends, viewport.t0, side="left"))
     last = int(np.searchsorted(index.starts, viewport.t1, side="right"))
     near = np.arange(first, max(first, last))
@@ -193,7 +194,7 @@ class _Groups:
         return np.cumsum(self.size) - self.size
 
 
-def _span_block(number: int, spans: Spans, rows: npt.NDArray[np.intp], viewport: Viewport) -> _Block:
+def _span_block(number: int, spans: Spans, rows: npt.NDArray[np.intp], viewport: Viewport) -> Block:
     code = spans.code[rows] | np.where(spans.counted[rows] == 0, UNCOUNTED, 0).astype(np.uint16)
     times = (spans.start_lo, spans.start_hi, spans.end_lo, spans.end_hi)
     return SPANS, number, len(rows), (*(viewport.offsets(column[rows]) for column in times), code.astype("<u2"))
@@ -206,7 +207,7 @@ def _bar_block(
     small: npt.NDArray[np.intp],
     groups: _Groups,
     viewport: Viewport,
-) -> _Block:
+) -> Block:
     rows, at = small[groups.rows()], groups.starts()
     start = np.minimum.reduceat(spans.start_lo[rows], at)
     end = np.maximum.reduceat(spans.end_hi[rows], at)
@@ -219,7 +220,7 @@ def _bar_block(
     return BARS, number, len(at), (*columns, np.ceil(share).astype("<u1"))
 
 
-def _curve_block(number: int, curve: Curve, viewport: Viewport, merge: int) -> _Block:
+def _curve_block(number: int, curve: Curve, viewport: Viewport, merge: int) -> Block:
     first = max(int(np.searchsorted(curve.t, viewport.t0, side="right")) - 1, 0)
     last = min(int(np.searchsorted(curve.t, viewport.t1, side="right")) + 1, len(curve.t))
     t, value = curve.t[first:last], curve.value[first:last]
@@ -244,7 +245,7 @@ def _mark_columns(swimlane: Swimlane) -> tuple[Int64s, ...]:
     return _table(rows, 4)
 
 
-def _mark_block(marks: tuple[Int64s, ...], viewport: Viewport, step: int) -> _Block:
+def _mark_block(marks: tuple[Int64s, ...], viewport: Viewport, step: int) -> Block:
     """The findings in view; those too close to tell apart share a mark in the gravest one's colour."""
     near = (marks[1] >= viewport.t0) & (marks[0] <= viewport.t1)
     start, end, ordinal, severity = (column[near] for column in marks)
@@ -264,7 +265,7 @@ def _mark_block(marks: tuple[Int64s, ...], viewport: Viewport, step: int) -> _Bl
     return MARKS, 0, len(at), columns
 
 
-def _band_block(bands: tuple[Int64s, ...], viewport: Viewport, step: int) -> _Block:
+def _band_block(bands: tuple[Int64s, ...], viewport: Viewport, step: int) -> Block:
     near = (bands[1] >= viewport.t0) & (bands[0] <= viewport.t1)
     start, end, scope, kind = (column[near] for column in bands)
     order = np.lexsort((start, kind, scope))
@@ -282,7 +283,7 @@ def _band_block(bands: tuple[Int64s, ...], viewport: Viewport, step: int) -> _Bl
     return BANDS, 0, len(at), columns
 
 
-def _packed(blocks: Iterable[_Block], viewport: Viewport, zero: int, sequence: int) -> bytes:
+def _packed(blocks: Iterable[Block], viewport: Viewport, zero: int, sequence: int) -> bytes:
     parts, count = [], 0
     for kind, index, rows, columns in blocks:
         if rows:

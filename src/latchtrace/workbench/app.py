@@ -9,6 +9,7 @@ from typing import Any
 from dash import Dash, Input, Output, State, no_update
 from flask import Response, abort, jsonify, request
 
+from latchtrace.model.redaction import redacted
 from latchtrace.model.results import AnalysisResult
 from latchtrace.workbench import data, entries, reading, shell, table
 from latchtrace.workbench.catalogue import Catalogue
@@ -18,10 +19,13 @@ LARGEST_POST = 1 << 20
 GUARD = "latchtrace.guard"
 
 
-def build_app(results: Mapping[str, AnalysisResult], zone: tzinfo = UTC, clock_offset: int = 0) -> Dash:
+def build_app(
+    results: Mapping[str, AnalysisResult], zone: tzinfo = UTC, clock_offset: int = 0, show_codes: bool = False
+) -> Dash:
     """The workbench over analyses by name, ready to serve; times are shown by the clock of `zone`.
 
-    `clock_offset` is what has to be added to the recorder's clock to get the true time (nanoseconds).
+    `clock_offset` is what has to be added to the recorder's clock to get the true time (nanoseconds). Key codes and
+    rolling counters are kept out of every page unless `show_codes` asks for them.
     """
     policy = Policy()
     app = Dash(
@@ -35,7 +39,8 @@ def build_app(results: Mapping[str, AnalysisResult], zone: tzinfo = UTC, clock_o
         csrf_token_name=policy.cookie,
         csrf_header_name=TOKEN_HEADER,
     )
-    catalogue = Catalogue(results, zone, clock_offset)
+    shown = results if show_codes else {name: redacted(result) for name, result in results.items()}
+    catalogue = Catalogue(shown, zone, clock_offset)
     app.layout = shell.layout(catalogue)
     app.server.config["MAX_CONTENT_LENGTH"] = LARGEST_POST
     _add_routes(app, catalogue)

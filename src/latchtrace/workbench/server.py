@@ -11,7 +11,7 @@ from latchtrace.errors import UsageError
 from latchtrace.workbench.app import LARGEST_POST, policy_of
 
 DEFAULT_HOST = "127.0.0.1"
-DEFAULT_PORT = 8700
+DEFAULT_PORT = 8050
 THREADS = 4
 
 
