@@ -34,7 +34,7 @@ class Bus:
         self.form = form
         self.channels = channels
         self.declared = declared
-        self.complete = True
+        self.complete = any(channel.databases for channel in channels)
         self.messages: dict[str, dict[str, MessageSpec]] = {}
         self.uses: dict[str, MessageUse] = {}
         self._without_use: set[str] = set()

@@ -133,17 +133,14 @@ def closures_in(text: str) -> tuple[str, ...]:
     return tuple(closure for closure, ways in named.items() if any(all(map(words.has, way)) for way in ways))
 
 
-def proposed_values(kind: Kind, signal: SignalSpec) -> tuple[dict[int, str], dict[int, str]]:
-    """The labels a value table suggests, and the entries that suggest none."""
+def proposed_values(kind: Kind, signal: SignalSpec, *, whole: bool = False) -> dict[int, str]:
+    """The labels a value table suggests; for a whole-car signal only where the text speaks of all closures."""
     labels: Mapping[str, Sequence[str]] = word_lists()["labels"]
     fits = [label for label in labels if label in kind.labels]
     proposed: dict[int, str] = {}
-    left: dict[int, str] = {}
     for raw, text in sorted(signal.choices.items()):
         words = Words(text)
         label = next((label for label in fits if any(map(words.says, labels[label]))), None)
-        if label is None:
-            left[raw] = text
-        else:
+        if label is not None and not (whole and (closures_in(text) or words.has("only") or words.has("nur"))):
             proposed[raw] = label
-    return proposed, left
+    return proposed

@@ -11,7 +11,7 @@ from typing import Any
 from latchtrace.errors import Problem
 from latchtrace.model.quantity import parse_time
 from latchtrace.model.userfile import UserFile
-from latchtrace.vehicle.words import did_you_mean, listed
+from latchtrace.vehicle.words import did_you_mean, listed, nearest
 
 Path = tuple[str | int, ...]
 TIME_PATTERN = r"^\s*\d+(\.\d+)?\s*(ns|us|µs|ms|s|min|h)\s*$"
@@ -267,16 +267,18 @@ class Record(Shape):
             form.problem(path, f"is {kind_of(value)}", f"write fields: {', '.join(self.fields)}")
             return None
         found: dict[str, Any] = {}
+        meant: set[str] = set()
         for name, entry in value.items():
             known = self.fields.get(name)
             if known is None:
+                meant.update(nearest(name, self.fields, 1))
                 form.problem((*path, name), "is not a field here", did_you_mean(name, self.fields))
                 continue
             read = known.shape.read(form, (*path, name), entry)
             if read is not None:
                 found[name] = read
         for name, known in self.fields.items():
-            if known.required and name not in value:
+            if known.required and name not in value and name not in meant:
                 form.problem(path, f"has no field '{name}'", f"add {name}: {known.meaning}")
         return found
 

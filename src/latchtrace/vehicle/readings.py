@@ -86,7 +86,7 @@ class ReadingReader:
         if "does" in fields:
             self.form.problem((*path, "does"), f"means nothing for {shows}", "write values, or shows: counter or event")
         if "values" not in fields:
-            if not self._has(path, "values"):
+            if not self._has(path, "values") and not self._unread(path, fields):
                 labels = listed(kind.labels, "or")
                 self.form.problem(
                     path, f"has no values, which a {kind.name} role needs", f"add values: {labels} by raw"
@@ -106,7 +106,7 @@ class ReadingReader:
             self.form.problem((*path, "values"), "means nothing for a counter", "write does, or the detail action")
         elif len(tells) > 1:
             self.form.problem(path, f"says what happens by {listed(tells)}", "keep one of them")
-        elif not tells:
+        elif not tells and not self._unread(path, fields):
             ways = "does, or the detail action" if shows == Shows.COUNTER else "values, does, or the detail action"
             self.form.problem(path, f"does not say what each {shows} means", f"add {ways}")
         if shows == Shows.EVENT and found.use is not None and found.use.send in _CYCLIC:
@@ -115,6 +115,10 @@ class ReadingReader:
                 f"takes each frame of {found.message.name} for an occurrence, but it is sent {found.use.send}",
                 "write shows: level, pulse or counter, or mend send under messages",
             )
+
+    def _unread(self, path: Path, fields: Mapping[str, Any]) -> bool:
+        """Whether the reading has a field that was refused, perhaps a misspelt one that is missing now."""
+        return any(key[:-1] == path and key[-1] not in fields for key in self.form.file.keys)
 
     def _has(self, path: Path, name: str) -> bool:
         return (*path, name) in self.form.file.keys

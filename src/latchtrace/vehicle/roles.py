@@ -30,7 +30,9 @@ class RoleReader:
             kind = KINDS.get(kind_name)
             if kind is None:
                 known = [*KINDS, *(f"request.{source}" for source in REQUEST_SOURCES)]
-                self.form.problem(("roles", name), f"'{short(name)}' is no role", did_you_mean(name, known))
+                like = did_you_mean(kind_name, KINDS)
+                mend = like if like.startswith("did") else did_you_mean(name, known)
+                self.form.problem(("roles", name), f"'{short(name)}' is no role", mend)
                 continue
             named = self._named(("roles", name), kind, name, subject)
             role = self._role(("roles", name), kind, subject, entry)

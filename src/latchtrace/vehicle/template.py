@@ -152,7 +152,8 @@ def _suggestion(kind: Kind, candidate: Candidate) -> str:
         return f"{{signal: {candidate.name}}}"
     if kind.event == EventKind.REPORT:
         return candidate.name
-    proposed, _ = proposed_values(kind, candidate.signal)
+    whole = kind.state and kind.by_closure and not closures_in(candidate.name)
+    proposed = proposed_values(kind, candidate.signal, whole=whole)
     values = ", ".join(f"{raw}: {label}" for raw, label in proposed.items())
     return f"{{signal: {candidate.name}, values: {{{values or '…'}}}}}"
 
