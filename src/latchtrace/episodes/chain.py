@@ -59,7 +59,7 @@ def find_anchors(history: History, vehicle: Vehicle) -> list[Anchor]:
             rest.append(event)
         else:
             owner.movements.append(event)
-    anchors += _movement_clusters(rest, limit(vehicle, "actuation_deadline"))
+    anchors += _movement_clusters(history, rest, limit(vehicle, "actuation_deadline"))
     return sorted(anchors, key=lambda anchor: (anchor.at.hi, anchor.at.lo))
 
 
@@ -101,16 +101,26 @@ def _owner(anchors: list[Anchor], event: LockEvent, claim: int) -> Anchor | None
     return None
 
 
-def _movement_clusters(movements: list[LockEvent], together: int) -> list[Anchor]:
-    """Movements of one direction that began within `together` of the first are one chain."""
+def _movement_clusters(history: History, movements: list[LockEvent], together: int) -> list[Anchor]:
+    """Movements of one direction that began within `together` of the first are one chain.
+
+    A request of that action between two of them starts a new one: the second press of a key unlocks the rest.
+    """
     clusters: list[Anchor] = []
     for event in movements:
         action = ACTION_OF_STATE[event.value]
         last = next((anchor for anchor in reversed(clusters) if anchor.action == action), None)
-        near = last is not None and event.at.lo - last.at.hi <= together
-        if last is not None and near and event.subject not in last.closures:
+        joins = last is not None and event.at.lo - last.at.hi <= together and event.subject not in last.closures
+        if last is not None and joins and not _asked_between(history, action, last.at, event.at):
             last.movements.append(event)
             last.closures += (event.subject,)
         else:
             clusters.append(Anchor(action, event.at, (event.subject,), None, [event]))
     return clusters
+
+
+def _asked_between(history: History, action: str, first: Interval, second: Interval) -> bool:
+    return any(
+        event.value == action and event.at.lo > first.hi and event.at.lo <= second.lo
+        for event in history.near(EventKind.REQUEST, first.hi, second.lo)
+    )

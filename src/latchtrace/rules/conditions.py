@@ -102,7 +102,8 @@ def _fact(item: Item, name: str, values: Sequence[str], inverted: bool) -> Answe
         answer = YES
     else:
         doubts = item.open_facts.get(name, ())
-        relevant = tuple(doubt for doubt in doubts if name not in ("origin",) or doubt[1] in values)
+        open_origin = name == "origin" and not (fact == "unknown" and "none" in values)
+        relevant = tuple(doubt for doubt in doubts if not open_origin or doubt[1] in values)
         answer = Answer(Truth.UNKNOWN, relevant) if relevant else NO
     return negated(answer) if inverted else answer
 

@@ -11,7 +11,7 @@ from latchtrace.model.results import Finding, Notice, Severity, Verdict, Verdict
 from latchtrace.model.vehicle import RoleStatus
 from latchtrace.rules.judgement import NEVER_SHOWN, Judgement, Ruling
 from latchtrace.rules.patterns import absence, bounded_response, delay_classes, precedence, response
-from latchtrace.rules.rule import Rule
+from latchtrace.rules.rule import Rule, Texts
 from latchtrace.rules.wording import finding_of
 from latchtrace.rules.world import World
 
@@ -58,7 +58,7 @@ def run_rules(rules: Sequence[Rule], worlds: Sequence[World]) -> Judged:
             continue
         judged += mine
         hindrances = [hindered for _, hindered in applicable]
-        verdicts += [_verdict(text.id, [j for _, _, j in mine], hindrances) for text in rule.texts]
+        verdicts += [_verdict(text, [j for _, _, j in mine], hindrances) for text in rule.texts]
     findings = _linked([(rule, finding) for rule, world, j in judged for finding in _finding(rule, world, j)])
     return Judged(findings, tuple(sorted(verdicts, key=lambda v: v.rule)), tuple(judged), tuple(notices))
 
@@ -79,17 +79,18 @@ def _not_applicable(rule: Rule, world: World) -> tuple[VerdictKind, Reason | Non
 
 
 def _verdict(
-    rule_id: str,
+    text: Texts,
     judgements: Sequence[Judgement],
     hindrances: Sequence[tuple[VerdictKind, Reason | None, str] | None],
 ) -> Verdict:
+    rule_id = text.id
     mine = [j for j in judgements if j.rule_id == rule_id and j.ruling != Ruling.SKIPPED]
     if not mine:
         hindrance = next((one for one in hindrances if one is not None), None)
         if hindrance is not None and None not in hindrances:
             return Verdict(rule_id, hindrance[0], reason=hindrance[1], detail=hindrance[2])
         return Verdict(rule_id, VerdictKind.INCONCLUSIVE, reason=Reason.NOT_EXERCISED)
-    failed = [j for j in mine if j.ruling == Ruling.FAIL]
+    failed = [] if text.by_design else [j for j in mine if j.ruling == Ruling.FAIL]
     undecided = [j for j in mine if j.ruling == Ruling.UNDECIDED]
     reason = first_reason(r for j in undecided for r, _ in j.doubts) if undecided and not failed else None
     doubts = sorted({role for j in undecided for r, role in j.doubts if r == reason and role})

@@ -51,14 +51,17 @@ def judge(
     measured: Interval | None = None,
     closures: tuple[str, ...] | None = None,
     rule_id: str = "",
+    excuse_first: bool = True,
 ) -> Judgement:
     """Given ∧ ¬unless → ¬violated, in Kleene's logic.
 
     A premise that does not hold: not exercised. A premise in doubt with nothing violated: passed all the same.
+    An excuse that holds: not exercised, unless `excuse_first` is False and nothing is violated anyhow.
     """
     premise = both([condition.ask(world, item) for condition in rule.given])
     excuse = either([condition.ask(world, item) for condition in rule.unless]) if rule.unless else None
-    if premise.truth == Truth.NO or (excuse is not None and excuse.truth == Truth.YES):
+    excused = excuse is not None and excuse.truth == Truth.YES and (excuse_first or violated.truth != Truth.NO)
+    if premise.truth == Truth.NO or excused:
         return Judgement(item, Ruling.SKIPPED, item.at)
     answer = both([violated, premise, *([negated(excuse)] if excuse is not None else [])])
     doubts = tuple(dict.fromkeys(answer.doubts))

@@ -96,14 +96,17 @@ def _action(episode: Episode, at: Interval, commanded: bool, last: Item | None) 
         "side": side_of(episode.origin),
         "target": TARGET[episode.action],
         "commanded": "yes" if commanded else "no",
-        "reported": "yes" if any("action report" in check.reason for check in episode.sources) else "no",
+        "reported": _reported(episode),
         "bounced": "yes" if bounced else "no",
+        "others-ruled-out": "unknown" if left_open else "yes",
         "last-action": last.fact("action") if last else "unknown",
         "last-side": last.fact("side") if last else "unknown",
         "last-origin": last.fact("origin") if last else "unknown",
     }
-    open_origin = tuple((reason, source) for source, reason in left_open.items())
-    open_facts = {"origin": open_origin, "side": open_origin if episode.origin == "unknown" else ()}
+    doubts = tuple((reason, source) for source, reason in left_open.items())
+    unsure = episode.origin in ("none", "unknown")
+    open_facts = {"origin": doubts if unsure else (), "side": doubts if episode.origin == "unknown" else ()}
+    open_facts["others-ruled-out"] = doubts
     if last is None:
         before = ((Reason.UNKNOWN_BEFORE, "command"),)
         open_facts |= {"last-action": before, "last-side": before, "last-origin": before}
@@ -120,6 +123,11 @@ def _action(episode: Episode, at: Interval, commanded: bool, last: Item | None) 
         request_at=episode.request.at if episode.request.status == StageStatus.SEEN else None,
         open_facts=open_facts,
     )
+
+
+def _reported(episode: Episode) -> str:
+    """Whether the car's own action report names the origin."""
+    return "yes" if any("action report" in check.reason for check in episode.sources) else "no"
 
 
 def _commands(actions: Sequence[Item]) -> Iterator[Item]:
@@ -160,8 +168,10 @@ def _movements(history: History, episodes: Sequence[Episode], visible: bool) -> 
             "commanded": "yes" if commanded else "no",
             "together": "yes" if together else "no",
             "requested": "yes" if requested and not visible else "no",
+            "reported": _reported(episode) if episode is not None else "no",
         }
-        checks = episode.sources if episode is not None else ()
+        unsure = episode is not None and episode.origin in ("none", "unknown")
+        checks = episode.sources if episode is not None and unsure else ()
         left = tuple((Reason(check.reason), check.source) for check in checks if check.ruling == SourceRuling.OPEN)
         yield Item(
             "movement",
@@ -212,15 +222,16 @@ def _accepted(history: History, episodes: Sequence[Episode], actions: Sequence[I
 
 
 def _speed_rises(history: History, vehicle: Vehicle) -> Iterator[Item]:
-    """When the speed lock is due: surely above its speed with everything shut, for the first time since it rose.
+    """When the speed lock is due, with everything shut: from threshold - tolerance up to threshold + tolerance.
 
-    The state rises above threshold + tolerance and falls below threshold - hysteresis.
+    The car's own threshold was reached at some moment of that rise. The state falls below threshold - hysteresis.
     """
     track = history.timeline.numeric.get("speed")
     threshold = vehicle.parameters.get("speed_lock.threshold")
     if track is None or threshold is None:
         return
-    top = float(threshold.value) + _number(vehicle, "speed_lock.tolerance")
+    tolerance = _number(vehicle, "speed_lock.tolerance")
+    top = float(threshold.value) + tolerance
     bottom = float(threshold.value) - _number(vehicle, "speed_lock.hysteresis")
     known = track.validity == Validity.KNOWN
     level = np.where(~known, -2, np.where(track.value >= top, 1, np.where(track.value < bottom, -1, 0)))
@@ -228,7 +239,10 @@ def _speed_rises(history: History, vehicle: Vehicle) -> Iterator[Item]:
     for before, now in pairwise(rows):
         if level[before] == -1 and level[now] == 1:
             fall = next((int(track.t_lo[row]) for row in rows[rows > now] if level[row] != 1), history.span.hi)
-            yield from _due(history, track.at(int(now)), fall, Seen(int(track.row[now]), str(track.ref), "above"))
+            near = int(np.argmax(track.value[before : now + 1] >= float(threshold.value) - tolerance)) + int(before)
+            rise = Interval(int(track.t_lo[near]), int(track.t_hi[now]))
+            shown = f"{track.value[now]:.1f} km/h"
+            yield from _due(history, rise, fall, Seen(int(track.row[now]), str(track.ref), shown))
 
 
 def _due(history: History, rise: Interval, fall: int, frame: Seen) -> Iterator[Item]:

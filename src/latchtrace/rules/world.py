@@ -10,7 +10,7 @@ from latchtrace.model.events import Reason
 from latchtrace.model.history import History
 from latchtrace.model.results import Episode, EvidenceRef
 from latchtrace.model.time import Interval
-from latchtrace.model.vehicle import Vehicle
+from latchtrace.model.vehicle import RoleStatus, Vehicle
 
 Fact = str | tuple[str, ...]
 
@@ -61,8 +61,20 @@ class World:
             if item.at.lo <= hi and (item.end or item.at).hi >= lo:
                 yield item
 
+    @property
+    def command_visible(self) -> bool:
+        """Whether the network shows any command."""
+        return any(known.status == RoleStatus.MAPPED for known in self.history.roles("command"))
+
     def limit(self, name: str) -> int | float | None:
-        """A parameter's number; None where the vehicle file does not state it."""
+        """A parameter's number; None where the vehicle file does not state it.
+
+        `answer_deadline` is derived: until the command, or, where no command is visible, until the latches move.
+        """
+        if name == "answer_deadline":
+            parts = ["command_deadline"] + (["actuation_deadline"] if not self.command_visible else [])
+            values = [self.limit(part) for part in parts]
+            return None if None in values else sum(value for value in values if value is not None)
         parameter = self.vehicle.parameters.get(name)
         if parameter is None or isinstance(parameter.value, (str, bool)):
             return None

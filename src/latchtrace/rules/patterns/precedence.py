@@ -22,7 +22,8 @@ def judgements(rule: Rule, world: World) -> Iterator[Judgement]:
     """One judgement for each item observed."""
     for item in world.streams[rule.observe.what]:
         if rule.observe.matches(item).truth != Truth.NO:
-            yield judge(rule, world, item, both([rule.observe.matches(item), _missing(rule, world, item)]))
+            violated = both([rule.observe.matches(item), _missing(rule, world, item)])
+            yield judge(rule, world, item, violated, excuse_first=False)
 
 
 def _missing(rule: Rule, world: World, item: Item) -> Answer:
