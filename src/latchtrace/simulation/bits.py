@@ -40,6 +40,9 @@ class Field:
         low = -(1 << (self.length - 1)) if raw < 0 else 0
         if not low <= raw < 1 << self.length:
             raise ValueError(f"{raw} does not fit in {self.length} bits")
+        if not self.big:
+            ones = (1 << self.length) - 1
+            return payload & ~(ones << self.start) | (raw & ones) << self.start
         for i, position in enumerate(self.positions()):
             bit = 1 << position
             payload = payload | bit if raw >> i & 1 else payload & ~bit

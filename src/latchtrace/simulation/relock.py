@@ -48,10 +48,13 @@ class RelockTimer:
         if cause not in OUTSIDE:
             self._run = None
             return
-        self._run = _Run(now, now, origin, happening)
-        if any(self.body.ajar.values()):
-            self._run = None
+        self._run = None
+        if self.body.ignition:
+            happening.allowed.append(Claim("relock-missing", self.body.car.lockable, now))
             return
+        if any(self.body.ajar.values()):
+            return
+        self._run = _Run(now, now, origin, happening)
         self._schedule(self._run)
         run, limit = self._run, 2 * self.body.car.limits.relock_delay
         self.body.loop.at(now + limit, lambda: self._missing(run))

@@ -189,8 +189,8 @@ def _speed_late(body: BodyModule, more: Arguments) -> None:
 
 
 def _speed_early(body: BodyModule, more: Arguments) -> None:
-    happening = body.truth.happening("speed-lock-threshold-changed", body.loop.now, speed_kmh=more["speed"])
-    body.faults.speed_early = (more["speed"], happening)
+    happening = body.truth.happening("speed-lock-threshold-changed", body.loop.now, threshold_kmh=more["threshold"])
+    body.faults.speed_early = (more["threshold"], happening)
 
 
 def _open_locked(body: BodyModule, more: Arguments) -> None:
@@ -260,7 +260,9 @@ PLANTS: dict[str, Plant] = {
         "speed locking locks late", _speed_late, {"by": Entry(TIME, "how much later", required=True)}
     ),
     "speed-lock-early": Plant(
-        "speed locking locks at a lower speed", _speed_early, {"speed": Entry(SPEED, "at which speed", required=True)}
+        "speed locking locks at a lower speed",
+        _speed_early,
+        {"threshold": Entry(SPEED, "at which speed", required=True)},
     ),
     "speed-lock-while-disabled": Plant(
         "speed locking locks although it is turned off", _flag("speed_disabled", "speed-lock-inserted"), {}
