@@ -50,21 +50,37 @@ def expand(packed: bytes) -> bytes:
 def write_all(files: Mapping[Path, bytes]) -> None:
     """Write several files, all or none; OutputError where that fails, and what was there stays."""
     temporary: dict[Path, Path] = {}
+    before: dict[Path, bytes | None] = {}
+    path = next(iter(files))
     try:
         for path, content in files.items():
-            handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-            temporary[path] = Path(name)
-            with os.fdopen(handle, "wb") as stream:
-                stream.write(content)
-        umask = os.umask(0)
-        os.umask(umask)
+            temporary[path] = _beside(path, content)
         for path, made in temporary.items():
-            made.chmod(0o666 & ~umask)
+            before[path] = path.read_bytes() if path.exists() else None
             made.replace(path)
     except OSError as error:
-        at = error.filename or next(iter(files))
-        raise OutputError(f"{at}: cannot be written ({error.strerror or error}); choose another --out") from None
+        for written, content_before in before.items():
+            _restore(written, content_before)
+        raise OutputError(f"{path}: cannot be written ({error.strerror or error}); choose another --out") from None
     finally:
         for made in temporary.values():
-            with suppress(FileNotFoundError):
-                made.unlink()
+            made.unlink(missing_ok=True)
+
+
+def _beside(path: Path, content: bytes) -> Path:
+    """The content in a new file of the same folder, with the rights a new file has."""
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+    with os.fdopen(handle, "wb") as stream:
+        stream.write(content)
+    umask = os.umask(0)
+    os.umask(umask)
+    Path(name).chmod(0o666 & ~umask)
+    return Path(name)
+
+
+def _restore(path: Path, content: bytes | None) -> None:
+    with suppress(OSError):
+        if content is None:
+            path.unlink(missing_ok=True)
+        else:
+            path.write_bytes(content)
