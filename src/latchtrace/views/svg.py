@@ -92,7 +92,7 @@ class _Picture:
 
     def parts(self) -> Iterable[str]:
         """The whole picture."""
-        blocks = list(self.detail.blocks(self.viewport, MERGE_PIXELS))
+        blocks = [block for block in self.detail.blocks(self.viewport, MERGE_PIXELS) if block[2]]
         yield from (part for block in blocks if block[0] == BANDS for part in self._bands(block))
         yield from self._frame()
         for block in blocks:
