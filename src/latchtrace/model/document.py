@@ -253,10 +253,11 @@ def measured_document(measured: Measured | None) -> _Json | None:
 
 
 def evidence_document(item: Evidence) -> _Json:
-    """One piece of evidence: a frame, or an absence as {after, until, channel, id}."""
+    """One piece of evidence: a frame, or an absence (`what`: of frames that show it, not of any frame)."""
     where = {"channel": item.channel, "id": id_text(item.can_id, item.extended)}
     if item.absence:
-        return {"after": item.after, "until": item.until, **where}
+        what = item.signal or item.value
+        return {"after": item.after, "until": item.until, **where, **({"what": what} if what else {})}
     return {
         "file": item.file,
         "line": item.line,

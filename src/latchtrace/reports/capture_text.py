@@ -13,6 +13,7 @@ from latchtrace.reports.capture_warnings import capture_warnings
 from latchtrace.reports.card import clean
 from latchtrace.reports.limits import quality_lines
 from latchtrace.reports.text import add_row, plain_table, print_list, print_title
+from latchtrace.views import wording
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -59,12 +60,16 @@ def _more_quality(report: CaptureReport) -> list[str]:
         lines.append(f"{report.out_of_order:,} frames came out of order and were sorted.")
     if report.remote_frames:
         lines.append(f"{report.remote_frames:,} remote frames.")
-    if report.sleeps:
-        asleep = sum(sleep.span.width for sleep in report.sleeps)
-        often = "once" if len(report.sleeps) == 1 else f"{len(report.sleeps):,} times"
-        lines.append(f"The network slept {often}, {time_text(asleep)} in all: states hold over sleep.")
+    lines += [_sleep_line(channel, report) for channel in sorted({sleep.channel for sleep in report.sleeps})]
     lines += [f"Bus load on {channel}: {100 * load:.2g} %." for channel, load in report.bus_load]
     return lines
+
+
+def _sleep_line(channel: str, report: CaptureReport) -> str:
+    spans = [sleep.span for sleep in report.sleeps if sleep.channel == channel]
+    asleep = time_text(sum(span.width for span in spans))
+    network = f"The network {channel}".rstrip()
+    return f"{network} slept {wording.times_text(len(spans))}, {asleep} in all: states hold over sleep."
 
 
 def _ids(ids: Sequence[IdStatistics], console: Console) -> None:

@@ -10,8 +10,9 @@ import shlex
 import unicodedata
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from latchtrace.api import FUNCTIONS
 from latchtrace.model.clock import Clock
 from latchtrace.model.events import Reason
 from latchtrace.model.quantity import time_text
@@ -206,7 +207,7 @@ def _finding(item: Finding, result: AnalysisResult, times: Clock) -> FindingCard
         when=clean(wording.interval_text(item.at, times)),
         title=clean(wording.rule_title(item.rule)),
         text=clean(wording.finding_text(item, result.vehicle)),
-        proof=tuple(proof_line(piece, times) for piece in item.proof),
+        proof=proof_lines(item.proof, times),
         ruled_out=_checked(checks, SourceRuling.OUT),
         left_open=_checked(checks, SourceRuling.OPEN),
         next_steps=_all_clean(item.next_steps),
@@ -227,9 +228,25 @@ def _checked(checks: Sequence[SourceCheck], ruling: SourceRuling) -> tuple[str, 
     )
 
 
-def proof_line(piece: Evidence, times: Clock) -> str:
-    """One piece of evidence on one line."""
-    return clean(wording.evidence_text(piece, times))
+def proof_lines(proof: Sequence[Evidence], times: Clock) -> tuple[str, ...]:
+    """Evidence as lines, one a frame: signals that the same frame shows stand together."""
+    frames: dict[tuple[object, ...], list[Evidence]] = {}
+    for piece in proof:
+        wire = (piece.channel, piece.can_id, piece.extended)
+        key = (piece.after, piece.until, piece.value, *wire) if piece.absence else (piece.file, piece.line, *wire)
+        frames.setdefault(key, []).append(piece)
+    return tuple(clean(wording.evidence_text(_joined(pieces), times)) for pieces in frames.values())
+
+
+def _joined(pieces: Sequence[Evidence]) -> Evidence:
+    """One piece of evidence that names the signals of all of them; of an absence, what it is the absence of."""
+    if pieces[0].absence:
+        return replace(pieces[0], signal=pieces[0].signal or pieces[0].value)
+    shown = [piece for piece in dict.fromkeys(pieces) if piece.signal]
+    if not shown:
+        return pieces[0]
+    *others, last = shown
+    return replace(last, signal="".join(f"{piece.signal} = {piece.value}, " for piece in others) + last.signal)
 
 
 def _causes(result: AnalysisResult) -> tuple[CauseCard, ...]:
@@ -284,7 +301,7 @@ def _exercised(result: AnalysisResult) -> tuple[ExercisedRow, ...]:
             stimulus=clean(item.stimulus),
             text=f"seen {wording.times_text(item.times)}" if item.times else "not exercised",
             times=item.times,
-            steps=_all_clean(item.steps),
+            steps=_all_clean(map(wording.sentence, item.steps)),
             cautions=_all_clean(item.cautions),
         )
         for item in result.exercised
@@ -298,8 +315,7 @@ def _commands(result: AnalysisResult, options: ReportOptions) -> tuple[str, ...]
     captures = " ".join(shlex.quote(name) for name in options.captures)
     inputs = clean(f"{captures} --vehicle {shlex.quote(options.vehicle)}")
     commands = [f"latchtrace serve {inputs}", f"latchtrace analyse {inputs} --html report.html"]
-    commands += [
-        f"latchtrace verify {name} {inputs}" for name, fitted in sorted(result.vehicle.functions.items()) if fitted
-    ]
+    tested = [name for name in FUNCTIONS if result.vehicle.functions.get(name)]
+    commands += [f"latchtrace verify {name} {inputs}" for name in tested]
     first = next((item.rule for item in result.findings if item.severity is not Severity.NOTE), None)
     return (*commands, *([f"latchtrace rules show {clean(first)}"] if first else []))

@@ -5,9 +5,11 @@ from __future__ import annotations
 import base64
 import hashlib
 from collections.abc import Iterable, Sequence
+from functools import partial
 from html import escape
 from importlib.resources import files
 
+from latchtrace.model.clock import Clock
 from latchtrace.model.redaction import redacted
 from latchtrace.model.results import AnalysisResult, VerdictKind
 from latchtrace.model.time import SECOND, Interval
@@ -33,7 +35,7 @@ def html_report(result: AnalysisResult, options: ReportOptions, themes: Sequence
     """
     shown = result if options.show_codes else redacted(result)
     card = job_card(shown, options)
-    body = "\n".join(_body(card, shown, themes))
+    body = "\n".join(_body(card, shown, options, themes))
     css = files("latchtrace").joinpath("data", "report.css").read_text("utf-8")
     digest = base64.b64encode(hashlib.sha256(css.encode()).digest()).decode()
     policy = f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
@@ -47,14 +49,14 @@ def html_report(result: AnalysisResult, options: ReportOptions, themes: Sequence
     ).encode("utf-8", "backslashreplace")
 
 
-def _body(card: JobCard, result: AnalysisResult, themes: Sequence[str]) -> Iterable[str]:
+def _body(card: JobCard, result: AnalysisResult, options: ReportOptions, themes: Sequence[str]) -> Iterable[str]:
     yield _header(card)
     yield "<main>"
     if card.findings:
-        lanes = swimlane(result)
+        draw = partial(_figure, result=result, lanes=swimlane(result), times=options.clock(result.capture))
         yield "<h2>Findings</h2>"
         for item in card.findings[:FULL_CARDS]:
-            yield _finding(item, _figure(item, result, lanes, themes))
+            yield _finding(item, draw(item, themes))
         yield _list(
             (f"{item.id}, {item.when}, {item.label}: {item.text}" for item in card.findings[FULL_CARDS:]),
             "More findings",
@@ -92,10 +94,11 @@ def _finding(item: FindingCard, figure: str) -> str:
     )
 
 
-def _figure(item: FindingCard, result: AnalysisResult, lanes: Swimlane, themes: Sequence[str]) -> str:
+def _figure(item: FindingCard, themes: Sequence[str], *, result: AnalysisResult, lanes: Swimlane, times: Clock) -> str:
     span = _window(item, result)
     pictures = (
-        f'<div class="for-{theme}">{swimlane_svg(lanes, span.lo, span.hi, _WIDTH, theme)}</div>' for theme in themes
+        f'<div class="for-{theme}">{swimlane_svg(lanes, span.lo, span.hi, _WIDTH, theme, times)}</div>'
+        for theme in themes
     )
     return f"<figure>{''.join(pictures)}</figure>"
 

@@ -6,7 +6,7 @@ from xml.etree.ElementTree import Element, SubElement, indent, tostring
 
 from latchtrace.model.clock import Clock
 from latchtrace.model.results import FunctionTest, Trial, VerdictKind
-from latchtrace.reports.card import clean, proof_line
+from latchtrace.reports.card import clean, proof_lines
 from latchtrace.views import wording
 
 
@@ -48,10 +48,11 @@ def _case(suite: Element, test: FunctionTest, trial: Trial, times: Clock) -> Non
     case = SubElement(suite, "testcase", classname=clean(test.function), name=clean(name))
     measured = f"measured {wording.measured_text(trial.measured)}" if trial.measured else "nothing measured"
     limit = f", limit {test.limit}" if test.limit else ""
-    message = clean(f"{measured}{limit}{f'; {trial.reason}' if trial.reason else ''}")
+    reason = f"; {wording.reason_text(trial.reason)}" if trial.reason else ""
+    message = clean(f"{measured}{limit}{reason}")
     if trial.verdict is VerdictKind.FAIL:
         failure = SubElement(case, "failure", message=message)
-        failure.text = "\n".join(proof_line(piece, times) for piece in trial.proof)
+        failure.text = "\n".join(proof_lines(trial.proof, times))
     elif trial.verdict is not VerdictKind.PASS:
         SubElement(case, "skipped", message=message)
     output = SubElement(case, "system-out")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from io import StringIO
+from textwrap import wrap
 from typing import TYPE_CHECKING
 
 from latchtrace.model.results import AnalysisResult, Severity, VerdictKind
@@ -11,14 +12,15 @@ from latchtrace.reports.card import ALWAYS, EpisodeRow, FindingCard, JobCard, jo
 from latchtrace.reports.options import ReportOptions
 
 if TYPE_CHECKING:
-    from rich.console import Console, RenderableType
+    from rich.console import Console
     from rich.table import Table
 
 FULL_CARDS = 3
 """So many findings of one rule are shown in full; the others in one line each."""
 
 LONGEST_LIST = 40
-_PROOF = 6
+_PROOF = 12
+_NARROWEST = 20
 _STYLES = {Severity.FAULT: "bold red", Severity.WARNING: "bold yellow", Severity.NOTE: "bold cyan"}
 _BY_DESIGN = "bold green"
 _VERDICT_STYLES = {VerdictKind.FAIL: "red", VerdictKind.INCONCLUSIVE: "yellow", VerdictKind.PASS: "green"}
@@ -57,7 +59,7 @@ def print_list(
     print_title(console, title)
     for line in lines[:LONGEST_LIST]:
         if wrap:
-            console.print(hanging(bullet, line, style))
+            print_hanging(console, bullet, line, style)
         else:  # to be copied: never broken
             console.print(f"  {bullet}{line}", style=style, markup=False, soft_wrap=True)
     if len(lines) > LONGEST_LIST:
@@ -70,17 +72,16 @@ def print_title(console: Console, title: str) -> None:
     console.print(title, style="bold", markup=False)
 
 
-def hanging(lead: str, text: str, style: str = "", indent: int = 2) -> RenderableType:
+def print_hanging(console: Console, lead: str, text: str, style: str = "", indent: int = 2) -> None:
     """Text that wraps beside its lead instead of under it."""
-    from rich.padding import Padding
-    from rich.table import Table
     from rich.text import Text
 
-    grid = Table.grid()
-    grid.add_column(no_wrap=True)
-    grid.add_column(overflow="fold")
-    grid.add_row(Text(lead), Text(text, style=style))
-    return Padding(grid, (0, 0, 0, indent))
+    margin = " " * indent
+    room = max(console.width - indent - len(lead), _NARROWEST)
+    lines = wrap(text, room, break_on_hyphens=False) or [""]
+    for number, line in enumerate(lines):
+        start = lead if number == 0 else " " * len(lead)
+        console.print(Text(margin + start) + Text(line, style=style), soft_wrap=True)
 
 
 def _heading(card: JobCard, console: Console) -> None:
@@ -94,48 +95,53 @@ def _heading(card: JobCard, console: Console) -> None:
 
 
 def _findings(card: JobCard, console: Console) -> None:
-    shown: dict[str, int] = {}
+    shown: dict[str, list[FindingCard]] = {}
     brief: list[FindingCard] = []
     for item in card.findings:
-        shown[item.rule] = shown.get(item.rule, 0) + 1
-        if shown[item.rule] <= FULL_CARDS:
-            _finding(item, console)
+        same = shown.setdefault(item.rule, [])
+        if len(same) < FULL_CARDS:
+            _finding(item, same[0] if same else None, console)
+            same.append(item)
         else:
             brief.append(item)
     print_list(console, "More of the same", [f"{item.id} {item.when} {item.label}: {item.text}" for item in brief])
 
 
-def _finding(item: FindingCard, console: Console) -> None:
-    from rich.padding import Padding
+def _finding(item: FindingCard, first: FindingCard | None, console: Console) -> None:
+    """One finding; what the first one of the same rule said already is not said again, cautions excepted."""
     from rich.text import Text
 
     style = _BY_DESIGN if item.by_design else _STYLES[item.severity]
     console.print()
     console.print(Text(f"{item.label.upper()}  {item.id}", style=style) + Text(f"  {item.title}  {item.when}"))
-    console.print(Padding(Text(item.text), (0, 0, 0, 2)))
+    print_hanging(console, "", item.text)
     if item.by_design:
-        console.print(Padding(Text("This is how the car is meant to work."), (0, 0, 0, 2)))
+        print_hanging(console, "", "This is how the car is meant to work.")
     proof = list(item.proof[:_PROOF])
     if len(item.proof) > _PROOF:
         proof.append(f"… and {len(item.proof) - _PROOF} more")
     _rows(console, "Proved by", proof)
-    _rows(console, "Ruled out", item.ruled_out)
+    _rows(console, "Ruled out", _unless_said(item.ruled_out, first, first.ruled_out if first else ()))
     _rows(console, "Not ruled out", item.left_open)
-    _rows(console, "Do next", item.next_steps)
+    _rows(console, "Do next", _unless_said(item.next_steps, first, first.next_steps if first else ()))
     _rows(console, "Caution", item.cautions, "yellow")
+
+
+def _unless_said(lines: tuple[str, ...], first: FindingCard | None, said: tuple[str, ...]) -> tuple[str, ...]:
+    return (f"as for {first.id}",) if first and lines and lines == said else lines
 
 
 def _rows(console: Console, label: str, lines: Iterable[str], style: str = "") -> None:
     for number, line in enumerate(lines):
         lead = label if number == 0 else ""
-        console.print(hanging(f"{lead:<16}", line, style))
+        print_hanging(console, f"{lead:<16}", line, style)
 
 
 def _causes(card: JobCard, console: Console) -> None:
     if card.causes:
         print_title(console, "Likely causes")
     for cause in card.causes:
-        console.print(hanging("- ", cause.title))
+        print_hanging(console, "- ", cause.title)
         _rows(console, "  speaks for it", cause.supports)
         _rows(console, "  against it", cause.opposes)
         _rows(console, "  not known", cause.unknown)
@@ -172,7 +178,7 @@ def _exercised(card: JobCard, console: Console) -> None:
     if missed:
         print_title(console, "Not exercised in this capture")
     for row in missed:
-        console.print(hanging("- ", f"{row.function}: {row.stimulus}"))
+        print_hanging(console, "- ", f"{row.function}: {row.stimulus}")
         _rows(console, "  how to", [f"{number}. {step}" for number, step in enumerate(row.steps, 1)])
         _rows(console, "  caution", row.cautions, "yellow")
 

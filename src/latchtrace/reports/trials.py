@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from latchtrace.model.clock import Clock
 from latchtrace.model.results import FunctionTest, Trial, VerdictKind
-from latchtrace.reports.card import ALWAYS, clean, proof_line
+from latchtrace.reports.card import ALWAYS, clean, proof_lines
 from latchtrace.reports.text import add_row, plain_table, print_list, print_title
 from latchtrace.views import wording
 
@@ -27,8 +27,7 @@ def print_trials(test: FunctionTest, times: Clock, console: Console) -> None:
     _table(test, times, console)
     for trial in test.trials:
         if trial.verdict is VerdictKind.FAIL:
-            proof = [proof_line(piece, times) for piece in trial.proof]
-            print_list(console, f"What proves trial {trial.number}", proof)
+            print_list(console, f"What proves trial {trial.number}", proof_lines(trial.proof, times))
     print_list(console, "What the numbers say", numbers(test))
     print_list(console, "Not exercised in this capture", [clean(line) for line in test.not_exercised])
     if test.not_exercised or not test.trials:
@@ -89,12 +88,13 @@ def _table(test: FunctionTest, times: Clock, console: Console) -> None:
 
 def _cells(trial: Trial, times: Clock) -> tuple[str, ...]:
     measured = wording.measured_text(trial.measured) if trial.measured else ""
+    reason = wording.reason_text(trial.reason) if trial.reason else ""
     when = clean(wording.moment_text(trial.at.hi, times, 1))
-    return (when, clean(trial.outcome), clean(measured), clean(trial.reason))
+    return (when, clean(trial.outcome), clean(measured), clean(reason))
 
 
 def print_steps(test: FunctionTest, console: Console) -> None:
     """Print how to do the test, with its cautions first."""
     print_list(console, "Caution", [clean(line) for line in test.cautions], style="yellow")
-    steps = [f"{number}. {clean(step)}" for number, step in enumerate(test.steps, 1)]
+    steps = [f"{number}. {clean(wording.sentence(step))}" for number, step in enumerate(test.steps, 1)]
     print_list(console, f"How to test: {clean(test.title)}", steps, bullet="")

@@ -11,7 +11,7 @@ from latchtrace.model.quantity import time_text
 from latchtrace.model.vehicle import RoleStatus
 from latchtrace.model.vehicle_report import ReadingReport, RoleReport
 from latchtrace.reports.card import clean
-from latchtrace.reports.text import hanging, print_list, print_title
+from latchtrace.reports.text import print_hanging, print_list, print_title
 from latchtrace.views import wording
 
 if TYPE_CHECKING:
@@ -43,11 +43,11 @@ def _frames(role: RoleReport) -> int:
 
 
 def _role(role: RoleReport, times: Clock, console: Console) -> None:
-    console.print(hanging("", clean(f"{role.role}: {_headline(role, times)}")))
+    print_hanging(console, "", clean(f"{role.role}: {_headline(role, times)}"))
     for reading in role.readings:
-        console.print(hanging("", clean("; ".join(_reading(reading))), indent=6))
+        print_hanging(console, "", clean("; ".join(_reading(reading))), indent=6)
     for note in role.notes:
-        console.print(hanging("", clean(note), indent=6))
+        print_hanging(console, "", clean(note), indent=6)
 
 
 def _headline(role: RoleReport, times: Clock) -> str:
