@@ -166,13 +166,15 @@ def track(
     *rows: Cell,
     width: int = 100,
     every: bool = False,
+    sent_on_change: bool = False,
     key: MessageKey | None = None,
     silences: Sequence[tuple[int, int]] = (),
     first: Onset = Onset.FIRST_SEEN,
 ) -> SignalTrack:
     """A track from (milliseconds, raw value, LOST or ABSENT); a row's number is its time, as of its frame.
 
-    Each change is known to lie within `width` milliseconds. With `every`, equal values are repeats.
+    Each change is known to lie within `width` milliseconds, as is the first row of event and on-change messages
+    (`sent_on_change`). With `every`, equal values are repeats.
     """
     t = np.array([at for at, _ in rows], np.int64) * MILLISECOND
     raws = [0 if isinstance(raw, str) else raw for _, raw in rows]
@@ -186,7 +188,8 @@ def track(
             onset[i] = Onset.FIRST_SEEN
         elif every and raws[i] == raws[i - 1]:
             onset[i] = Onset.REPEATED
-    seen = np.array([one is Onset.FIRST_SEEN for one in onset], np.bool_) | lost
+    exact = not (sent_on_change or every)
+    seen = np.array([exact and one is Onset.FIRST_SEEN for one in onset], np.bool_) | lost
     return SignalTrack(
         ref=ref(name),
         key=key or MessageKey("net", sum(map(ord, name.partition(".")[0])) % 0x7FF),

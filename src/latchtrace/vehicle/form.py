@@ -185,9 +185,10 @@ class YesNo(Shape):
 
 @dataclass(frozen=True)
 class ListOf(Shape):
-    """A list; one item may stand without the brackets."""
+    """A list; one item may stand without the brackets, unless `alone` is False."""
 
     item: Shape
+    alone: bool = True
 
     def read(self, form: Form, path: Path, value: Any) -> list[Any] | None:
         """The items that could be read."""
@@ -199,8 +200,8 @@ class ListOf(Shape):
 
     def schema(self) -> dict[str, Any]:
         """The field in JSON Schema."""
-        item = self.item.schema()
-        return {"anyOf": [item, {"type": "array", "items": item}]}
+        several = {"type": "array", "items": self.item.schema()}
+        return {"anyOf": [self.item.schema(), several]} if self.alone else several
 
 
 @dataclass(frozen=True)
@@ -313,6 +314,22 @@ class Either(Shape):
         """The field in JSON Schema."""
         shapes = [shape for shape in (self.plain, self.group, self.several) if shape is not None]
         return {"anyOf": [shape.schema() for shape in shapes]}
+
+
+@dataclass(frozen=True)
+class Named(Shape):
+    """A shape that stands once in the schema, under a name."""
+
+    name: str
+    shape: Shape
+
+    def read(self, form: Form, path: Path, value: Any) -> Any:
+        """What the shape reads."""
+        return self.shape.read(form, path, value)
+
+    def schema(self) -> dict[str, Any]:
+        """A reference to the shape's place in the schema."""
+        return {"$ref": f"#/$defs/{self.name}"}
 
 
 def whole_number(text: str) -> int | None:

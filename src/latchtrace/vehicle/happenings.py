@@ -106,7 +106,7 @@ class Happenings:
         if sure:
             return self._event(subject, label, at, row, details)
         if self.use is not None and self.use.send in (SendType.ON_CHANGE, SendType.EVENT):
-            return self._event(subject, label, Interval(at.hi - self.use.latency, at.hi), row, details)
+            return self._event(subject, label, at, row, details)
         return replace(self._event(subject, label, Interval.at(at.hi), row, details), change=False)
 
     # Event frames ----------------------------------------------------------------------------------------------

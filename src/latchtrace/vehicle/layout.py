@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from dataclasses import dataclass
 from typing import Any
@@ -15,6 +16,7 @@ from latchtrace.vehicle.form import (
     Form,
     ListOf,
     MapOf,
+    Named,
     Path,
     Record,
     Shape,
@@ -109,10 +111,13 @@ MESSAGES = MapOf(
 )
 
 _CLOSURE_LABELS = MapOf(LABEL_SHAPE, name_text="a closure")
-VALUES = MapOf(
-    Either(plain=LABEL_SHAPE, group=_CLOSURE_LABELS, wanted="a label, or closures with a label each"),
-    pattern=RAWS,
-    name_text="raw values: a whole number, 0x…, or a range such as 4-7",
+VALUES = Named(
+    "values",
+    MapOf(
+        Either(plain=LABEL_SHAPE, group=_CLOSURE_LABELS, wanted="a label, or closures with a label each"),
+        pattern=RAWS,
+        name_text="raw values: a whole number, 0x…, or a range such as 4-7",
+    ),
 )
 DETAIL_VALUES = MapOf(LABEL_SHAPE, pattern=RAWS, name_text="raw values: a whole number, 0x…, or a range such as 4-7")
 DETAIL = Either(
@@ -125,8 +130,9 @@ DETAIL = Either(
     ),
     wanted="Message.Signal",
 )
-DETAIL_MAP = Record({name: Field(DETAIL, meaning) for name, meaning in DETAILS.items()})
-WHEN = MapOf(Either(plain=Raws(), several=ListOf(Raws()), wanted="a raw value or a list of them"), name_text="a signal")
+DETAIL_MAP = Named("details", Record({name: Field(Named("detail", DETAIL), text) for name, text in DETAILS.items()}))
+_WANTED = Either(plain=Raws(), several=ListOf(Raws(), alone=False), wanted="a raw value or a list of them")
+WHEN = Named("when", MapOf(_WANTED, name_text="a signal"))
 
 
 def reading(kind: Kind) -> Record:
@@ -149,17 +155,21 @@ def reading(kind: Kind) -> Record:
     return Record(fields)
 
 
+_STATUS = Text(choices=(NOT_FITTED, NOT_VISIBLE))
+_NOTE = Record({name: Field(Text(), "why") for name in (NOT_FITTED, NOT_VISIBLE)})
+
+
 def role_shape(kind: Kind) -> Either:
     """What may stand at a role of this kind."""
-    plain = Text(choices=(NOT_FITTED, NOT_VISIBLE))
-    return Either(plain=plain, group=_NoteOrReading(reading(kind)), several=ListOf(reading(kind)))
+    one = Named(f"reading-{kind.name}", reading(kind))
+    return Either(plain=_STATUS, group=_NoteOrReading(one), several=ListOf(one, alone=False))
 
 
 @dataclass(frozen=True)
 class _NoteOrReading(Shape):
     """`{not-visible: why}`, `{not-fitted: why}`, or the fields of one reading."""
 
-    fields: Record
+    fields: Named
 
     def read(self, form: Form, path: Path, value: Any) -> Any:
         """A pair (status, note), or the reading's fields."""
@@ -174,12 +184,7 @@ class _NoteOrReading(Shape):
 
     def schema(self) -> dict[str, Any]:
         """The field in JSON Schema."""
-        notes = [
-            {"type": "object", "properties": {status: {"type": "string"}}, "required": [status],
-             "additionalProperties": False}
-            for status in (NOT_FITTED, NOT_VISIBLE)
-        ]  # fmt: skip
-        return {"anyOf": [*notes, self.fields.schema()]}
+        return {"anyOf": [{"$ref": "#/$defs/note"}, self.fields.schema()]}
 
 
 def role_pattern(kind: Kind) -> str:
@@ -238,9 +243,19 @@ FILE = Record(
 
 def published_schema() -> dict[str, Any]:
     """The JSON Schema of vehicle files, as it is published in data/schemas."""
+    shared = [VALUES, DETAIL_MAP, Named("detail", DETAIL), WHEN]
+    shared += [Named(f"reading-{kind.name}", reading(kind)) for kind in KINDS.values()]
+    note = _NOTE.schema() | {"minProperties": 1, "maxProperties": 1}
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "$id": f"latchtrace/vehicle/{VERSION}",
         "title": "latchtrace vehicle file",
         "description": "Which signal plays which role in a vehicle's locking system, and by which limits it is judged.",
-    } | FILE.schema()
+        **FILE.schema(),
+        "$defs": {"note": note, **{one.name: one.shape.schema() for one in shared}},
+    }
+
+
+def schema_text() -> str:
+    """The published schema as its file holds it."""
+    return json.dumps(published_schema(), indent=1, ensure_ascii=False) + "\n"

@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from latchtrace.model.events import EventKind, LockEvent, Timeline
+from latchtrace.model.events import LockEvent, Timeline
 from latchtrace.model.network import SignalRef, SignalTrack, Tracks, Validity
 from latchtrace.model.time import Interval
-from latchtrace.model.vehicle import Reading, Role, RoleStatus, SendType, Shows, Vehicle
+from latchtrace.model.vehicle import Reading, RoleStatus, SendType, Shows, Vehicle
 from latchtrace.vehicle.columns import UNLISTED, Oddities, Reader, codes_of
 from latchtrace.vehicle.coverage import Coverer
 from latchtrace.vehicle.happenings import Happenings
@@ -65,14 +65,14 @@ def timeline(vehicle: Vehicle, tracks: Tracks) -> Timeline:
         if KINDS[role.kind].numeric:
             numeric.update((role.name, number) for reader in readers if (number := numeric_track(reader)) is not None)
             continue
-        lasting = [reader for reader in readers if _lasts(role, reader.reading)]
-        events.extend(state_events(role, lasting))
+        if KINDS[role.kind].state:
+            events.extend(state_events(role, readers))
+            continue
         for reader in readers:
-            if not _lasts(role, reader.reading):
-                use = vehicle.messages.get(reader.reading.signal.message)
-                happenings = Happenings(role, reader, use, group)
-                events.extend(happenings.events())
-                unclear.setdefault(role.name, []).extend(happenings.unclear)
+            use = vehicle.messages.get(reader.reading.signal.message)
+            happenings = Happenings(role, reader, use, group)
+            events.extend(happenings.events())
+            unclear.setdefault(role.name, []).extend(happenings.unclear)
     return Timeline(
         segment=tracks.segment,
         span=tracks.span,
@@ -101,12 +101,6 @@ def numeric_track(reader: Reader) -> SignalTrack | None:
         named = codes_of(track.raw, dict.fromkeys(reading.labels.by_raw, 0)) != UNLISTED
         validity = np.where(named & (validity == Validity.KNOWN), np.uint8(Validity.ABSENT), validity)
     return replace(track, value=value, validity=validity)
-
-
-def _lasts(role: Role, reading: Reading) -> bool:
-    """Whether the reading tells of a lasting state."""
-    kind = KINDS[role.kind]
-    return kind.state or (kind.event == EventKind.STATE and reading.shows == Shows.LEVEL)
 
 
 def _order(event: LockEvent) -> tuple[int, int, int, str, str, str]:

@@ -36,15 +36,13 @@ def _event(role: Role, reader: Reader, row: Row, subject: str, label: str, befor
     """A change is known only between two known states; all else is a state seen, or one no longer known."""
     kind = KINDS[role.kind]
     change = UNKNOWN not in (label, before) and not row.first
-    closure = reader.reading.closure or (subject if kind.name == "hand-release" else "")
     at = Interval.at(row.at.lo) if row.lost else Interval.at(row.at.hi) if row.first else row.at
     return LockEvent(
         kind=kind.event,
-        subject=subject if kind.state and kind.by_closure else role.kind,
+        subject=subject if kind.by_closure else role.kind,
         value=label,
         at=at,
         row=-1 if row.lost else row.row,
         change=change,
         signal=str(reader.reading.signal),
-        details=(("closure", closure),) if closure else (),
     )
