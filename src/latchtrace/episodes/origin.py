@@ -22,6 +22,8 @@ from latchtrace.model.vehicle import (
 BOUNCE = 3 * SECOND // 2
 """Lock and at once unlock again, with a closure open (1.5 s, common practice)."""
 
+_OPENED = "its delay after the unlock, although a closure was opened"
+
 IN, OUT, OPEN = SourceRuling.IN, SourceRuling.OUT, SourceRuling.OPEN
 
 
@@ -169,44 +171,41 @@ def _timed_checks(
 
 def _relock(history: History, vehicle: Vehicle, anchor: Anchor, past: Past | None) -> SourceCheck:
     """The relock timer owns a lock after an unlock from outside that nobody used, even at a wrong time."""
-
-    def ruling(result: SourceRuling, reason: str) -> SourceCheck:
-        return SourceCheck("relock-timer", result, reason)
-
-    fitted = vehicle.functions.get("auto-relock")
     delay, tolerance = limit(vehicle, "relock.delay"), limit(vehicle, "relock.tolerance")
-    if fitted is False:
-        return ruling(OUT, "not fitted")
-    if past is None:
+    if vehicle.functions.get("auto-relock") is False:
+        result, reason = OUT, "not fitted"
+    elif past is None:
         too_long = delay and anchor.at.lo - history.span.lo > 2 * delay + tolerance
-        return ruling(OUT, "no unlock before") if too_long else ruling(OPEN, Reason.UNKNOWN_BEFORE)
-    if past.action != "unlock":
-        return ruling(OUT, "the car was not unlocked before")
-    if side_of(past.origin) not in ("outside", "none", "unknown"):
-        return ruling(OUT, f"unlocked by {past.origin}, which starts no relock timer")
-    start = _timer_start(history, vehicle, past, anchor)
-    elapsed = anchor.at.since(start)
+        result, reason = (OUT, "no unlock before") if too_long else (OPEN, str(Reason.UNKNOWN_BEFORE))
+    elif past.action != "unlock":
+        result, reason = OUT, "the car was not unlocked before"
+    elif side_of(past.origin) not in ("outside", "none", "unknown"):
+        result, reason = OUT, f"unlocked by {past.origin}, which starts no relock timer"
+    else:
+        result, reason = _relock_time(history, vehicle, anchor, past)
+    return SourceCheck("relock-timer", result, reason)
+
+
+def _relock_time(history: History, vehicle: Vehicle, anchor: Anchor, past: Past) -> tuple[SourceRuling, str]:
+    """Whether the time since the unlock, and what was opened meanwhile, fit the timer."""
+    delay, tolerance = limit(vehicle, "relock.delay"), limit(vehicle, "relock.tolerance")
+    elapsed = anchor.at.since(_timer_start(history, vehicle, past, anchor))
     on_time = within(elapsed, delay - tolerance, delay + tolerance) if delay else Truth.UNKNOWN
     opened = opened_between(history, past.at, anchor.at)
-    if opened == Truth.YES and start == past.at:
-        return (
-            ruling(IN, "its delay after the unlock, although a closure was opened")
-            if on_time == Truth.YES
-            else (
-                ruling(OPEN, Reason.STRADDLES)
-                if on_time == Truth.UNKNOWN and delay
-                else ruling(OUT, "a closure was opened")
-            )
-        )
+    if opened == Truth.YES:
+        if on_time == Truth.NO or not delay:
+            return OUT, "a closure was opened"
+        return (IN, _OPENED) if on_time == Truth.YES else (OPEN, Reason.STRADDLES)
     if not delay:
-        if fitted:
-            return ruling(IN, "after an unlock that nobody used (delay not stated)")
-        return ruling(OPEN, Reason.LIMIT_NOT_STATED)
+        fitted = vehicle.functions.get("auto-relock")
+        return (
+            (IN, "after an unlock that nobody used (delay not stated)") if fitted else (OPEN, Reason.LIMIT_NOT_STATED)
+        )
     if elapsed.lo > 2 * delay + tolerance:
-        return ruling(OUT, "twice its delay was over")
+        return OUT, "twice its delay was over"
     if opened == Truth.UNKNOWN and on_time != Truth.YES:
-        return ruling(OPEN, Reason.GAP)
-    return ruling(IN, "after an unlock that nobody used")
+        return OPEN, Reason.GAP
+    return IN, "after an unlock that nobody used"
 
 
 def _timer_start(history: History, vehicle: Vehicle, past: Past, anchor: Anchor) -> Interval:

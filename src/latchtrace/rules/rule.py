@@ -75,6 +75,7 @@ class Rule:
     late_after: Quantity | None = None
     missing_after: Quantity | None = None
     classes: Mapping[str, str] = field(default_factory=dict)
+    class_given: Mapping[str, tuple[Condition, ...]] = field(default_factory=dict)
     trend: Trend | None = None
     causes: tuple[Cause, ...] = ()
     file: str = ""

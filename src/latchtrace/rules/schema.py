@@ -153,6 +153,11 @@ class _Compiler:
             late_after=self.quantity(data.get("late-after"), ("late-after",)),
             missing_after=self.quantity(data.get("missing-after"), ("missing-after",)),
             classes={name: str(body.get("rule", "")) for name, body in self.class_bodies(data)},
+            class_given={
+                name: self.conditions(body["given"], ("classes", name, "given"))
+                for name, body in self.class_bodies(data)
+                if "given" in body
+            },
             trend=self.trend(data.get("trend")),
             causes=self.causes(data.get("explained-by", [])),
             file=self.file.name,
@@ -174,7 +179,7 @@ class _Compiler:
         found = []
         for name, body in self.class_bodies(data):
             path: _Path = ("classes", name)
-            self.keys(body, _TEXT_FIELDS | {"rule"}, path)
+            self.keys(body, _TEXT_FIELDS | {"rule", "given"}, path)
             found.append(self.texts(body, path, str(body.get("rule", ""))))
         return tuple(found)
 

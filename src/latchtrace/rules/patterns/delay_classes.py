@@ -44,10 +44,12 @@ def _classed(rule: Rule, world: World, item: Item) -> Iterator[Judgement]:
     doubts = _doubts(rule, world, item)
     blind = hidden(world.history, _watched(rule), Interval(item.at.lo, max(item.at.lo, stop)))
     for name, rule_id in rule.classes.items():
-        if cancelled.truth == Truth.YES:
-            yield Judgement(item, Ruling.SKIPPED, item.at, rule_id=rule_id, note="cancelled", evidence=item.evidence)
+        premise = both([condition.ask(world, item) for condition in rule.class_given.get(name, ())])
+        if cancelled.truth == Truth.YES or premise.truth == Truth.NO:
+            note = "cancelled" if cancelled.truth == Truth.YES else ""
+            yield Judgement(item, Ruling.SKIPPED, item.at, rule_id=rule_id, note=note, evidence=item.evidence)
             continue
-        violated = _in_class(world, item, name, clock, bounds, stop)
+        violated = both([premise, _in_class(world, item, name, clock, bounds, stop)])
         if doubts:
             violated = Answer(Truth.UNKNOWN, tuple(doubt for answer in doubts for doubt in answer.doubts))
         elif blind and (violated.truth == Truth.YES or clock is None):
@@ -181,7 +183,7 @@ def _trend(rule: Rule, trend: Trend, judged: Sequence[Judgement]) -> Iterator[Ju
     if len(measured) < trend.at_least:
         return
     times = [(one.item.at.lo + one.item.at.hi) / 2 for one in measured]
-    delays = [(one.measured.lo + one.measured.hi) / 2 for one in measured if one.measured is not None]
+    delays = [(float(one.measured.lo), float(one.measured.hi)) for one in measured if one.measured is not None]
     result = rising_trend(times, delays, trend.alpha)
     if result is None:
         return

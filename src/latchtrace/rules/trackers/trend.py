@@ -14,18 +14,27 @@ from typing import NamedTuple
 
 
 class RisingTrend(NamedTuple):
-    """A significant rise: one-sided p value and slope (y per x)."""
+    """A significant rise: one-sided p value and slope (y per x, through the middles)."""
 
     p: float
     slope: float
 
 
-def mann_kendall(values: Sequence[float]) -> float:
-    """One-sided p value of "these values rise"; 1.0 where there is nothing to tell."""
+Range = tuple[float, float]
+
+
+def mann_kendall(values: Sequence[Range]) -> float:
+    """One-sided p value of "these values rise"; 1.0 where there is nothing to tell.
+
+    Values are ranges [lo, hi]; a pair counts only where it is certain which is larger, so that what a slow cycle
+    hides is never taken for a trend. For exact values it is the usual test.
+    """
     n = len(values)
     if n < 3:
         return 1.0
-    score = sum((values[j] > values[i]) - (values[j] < values[i]) for i in range(n - 1) for j in range(i + 1, n))
+    score = sum(
+        (values[j][0] > values[i][1]) - (values[j][1] < values[i][0]) for i in range(n - 1) for j in range(i + 1, n)
+    )
     ties = sum(t * (t - 1) * (2 * t + 5) for t in Counter(values).values())
     variance = (n * (n - 1) * (2 * n + 5) - ties) / 18
     if score <= 0 or variance <= 0:
@@ -44,10 +53,10 @@ def theil_sen(times: Sequence[float], values: Sequence[float]) -> float:
     return median(slopes) if slopes else 0.0
 
 
-def rising_trend(times: Sequence[float], values: Sequence[float], alpha: float) -> RisingTrend | None:
+def rising_trend(times: Sequence[float], values: Sequence[Range], alpha: float) -> RisingTrend | None:
     """The trend where it rises significantly, else None."""
     p = mann_kendall(values)
     if p >= alpha:
         return None
-    slope = theil_sen(times, values)
+    slope = theil_sen(times, [(lo + hi) / 2 for lo, hi in values])
     return RisingTrend(p, slope) if slope > 0 else None
