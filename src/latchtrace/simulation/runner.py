@@ -161,4 +161,7 @@ class _Run:
             self.truth.keep(low, high)
         if scenario.lose or scenario.jitter:
             self.truth.blur()
+        shown = [told.t for told in (lines.parts(line) for line in text[:1] + text[-1:]) if told]
+        if shown:
+            self.truth.edges(min(shown), max(shown))
         return text

@@ -12,6 +12,9 @@ SCHEMA = "latchtrace/truth/1"
 NEAR = 120 * SECOND
 """How far from a hole in the recording the longest window of a rule can reach."""
 
+WINDOW = 3 * SECOND
+"""How far back or forth the tracing of one action looks, and a little more."""
+
 
 @dataclass(slots=True)
 class Claim:
@@ -112,6 +115,10 @@ class Truth:
         """Only `start` to `end` is kept: what lies outside or near the edges need not be found any more."""
         self._loosen(lambda t: not start + NEAR <= t <= end - NEAR)
         self.episodes = [told for told in self.episodes if start <= told.t <= end]
+
+    def edges(self, first: int, last: int) -> None:
+        """The capture shows `first` to `last`: what hangs on what was before or came after may stay open."""
+        self._loosen(lambda t: not first + WINDOW <= t <= last - WINDOW)
 
     def blur(self) -> None:
         """Frames are lost or times moved all over: what must have been found still may be, at least as open."""

@@ -79,7 +79,7 @@ def test_the_truth_of_a_deleted_request_is_a_self_unlock_and_nothing_else_change
 
 
 def test_the_relock_of_an_unlock_without_request_has_origin_none(simulated: Simulate) -> None:
-    changed = edits.without_request(simulated("at: 5 s, remote: unlock"), 0)
+    changed = edits.without_request(simulated("at: 5 s, remote: unlock", before="begin: {awake: yes}\n"), 0)
     found = {(f["rule"], f["origin"]) for f in truth_document(changed, "x.log")["findings"]}
     assert found == {("command-without-request", "none"), ("relock-without-door-opening", "none")}
 

@@ -13,6 +13,7 @@ from latchtrace.simulation.runner import Simulated, truth_document
 from support.scenarios import Simulate, frames
 
 ALL = ("front-left", "front-right", "rear-left", "rear-right", "tailgate")
+AWAKE = "begin: {awake: yes}\n"
 USED = ("after: 3 s, open: front-left", "after: 3 s, shut: front-left")
 DRIVE_OFF = ("at: 5 s, remote: unlock", *USED, "after: 2 s, ignition: on")
 FASTER = "after: 5 s, speed: 40 km/h, over: 40 s"
@@ -166,7 +167,13 @@ CASES: dict[str, tuple[tuple[str, ...], list[tuple[str, tuple[str, ...], str]]]]
 @pytest.mark.parametrize("case", CASES)
 def test_the_truth_of_a_plant_is_the_finding_its_definition_demands(case: str, simulated: Simulate) -> None:
     steps, expected = CASES[case]
-    assert sorted(told(simulated(*steps))) == sorted(expected)
+    assert sorted(told(simulated(*steps, before=AWAKE))) == sorted(expected)
+
+
+def test_what_hangs_on_the_time_before_the_capture_need_not_be_found(simulated: Simulate) -> None:
+    result = simulated("at: 60 s, plant: self-unlock")
+    assert told(result) == [("relock-without-door-opening", ALL, "none")]
+    assert told(result, "allowed") == [("command-without-request", ALL, "none")]
 
 
 def test_a_function_test_allows_the_relocks_it_provokes(simulated: Simulate) -> None:
@@ -176,7 +183,7 @@ def test_a_function_test_allows_the_relocks_it_provokes(simulated: Simulate) -> 
 
 
 def test_what_follows_from_a_dead_latch_is_allowed(simulated: Simulate) -> None:
-    result = simulated("at: 2 s, plant: dead-latch, closure: rear-left", "at: 5 s, remote: unlock", *USED)
+    result = simulated("at: 2 s, plant: dead-latch, closure: rear-left", "at: 5 s, remote: unlock", *USED, before=AWAKE)
     assert told(result, "allowed") == [("closures-disagree", ("rear-left",), "")]
     assert [(e.outcome, e.healthy) for e in result.truth.episodes] == [("partial", False)]
 
