@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from latchtrace.model.results import AnalysisResult, FunctionTest
+from latchtrace.model.results import AnalysisResult, FunctionTest, Severity
 from latchtrace.reports.card import FindingCard, clean, job_card
 from latchtrace.reports.options import ReportOptions
 from latchtrace.reports.text import print_hanging
@@ -13,7 +13,8 @@ from latchtrace.reports.trials import numbers, summary
 if TYPE_CHECKING:
     from rich.console import Console
 
-MOST_FINDINGS = 8
+SHOWN_OF_A_RULE = 2
+"""So many findings of one rule are shown; the others are counted."""
 
 
 def print_brief(title: str, result: AnalysisResult, test: FunctionTest | None, console: Console) -> None:
@@ -25,10 +26,14 @@ def print_brief(title: str, result: AnalysisResult, test: FunctionTest | None, c
     console.print(Text(clean(title), style="bold"))
     print_hanging(console, "", f"{card.vehicle}, {card.span}", "dim")
     print_hanging(console, "", card.summary)
-    for item in card.findings[:MOST_FINDINGS]:
-        _finding(item, console)
-    if len(card.findings) > MOST_FINDINGS:
-        print_hanging(console, "", f"… and {len(card.findings) - MOST_FINDINGS} more")
+    shown: dict[str, int] = {}
+    for item in sorted(card.findings, key=lambda item: (item.at, item.id)):
+        shown[item.rule] = shown.get(item.rule, 0) + 1
+        if shown[item.rule] <= SHOWN_OF_A_RULE:
+            _finding(item, console)
+    more = sum(count - SHOWN_OF_A_RULE for count in shown.values() if count > SHOWN_OF_A_RULE)
+    if more:
+        print_hanging(console, "", f"… and {more} more like these")
     if test is not None:
         print_hanging(console, "", clean(summary(test)))
         for line in numbers(test):
@@ -37,7 +42,9 @@ def print_brief(title: str, result: AnalysisResult, test: FunctionTest | None, c
 
 def _finding(item: FindingCard, console: Console) -> None:
     print_hanging(console, f"{item.id} ", f"{item.label}, {item.when}: {item.text}")
-    for line in item.ruled_out:
-        print_hanging(console, "ruled out: ", line, indent=5)
-    for line in item.left_open:
-        print_hanging(console, "not ruled out: ", line, indent=5)
+    if item.severity is Severity.FAULT:
+        origin = (item.origin,) if item.origin else ()
+        parts = (("origin: ", origin), ("ruled out: ", item.ruled_out), ("not ruled out: ", item.left_open))
+        for label, lines in parts:
+            if lines:
+                print_hanging(console, label, "; ".join(lines), indent=5)

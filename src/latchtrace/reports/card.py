@@ -55,6 +55,7 @@ class FindingCard:
     when: str
     title: str
     text: str
+    origin: str
     proof: tuple[str, ...]
     ruled_out: tuple[str, ...]
     left_open: tuple[str, ...]
@@ -207,6 +208,7 @@ def _finding(item: Finding, result: AnalysisResult, times: Clock) -> FindingCard
         when=clean(wording.interval_text(item.at, times)),
         title=clean(wording.rule_title(item.rule)),
         text=clean(wording.finding_text(item, result.vehicle)),
+        origin=clean(f"{episode.origin} ({wording.origin_text(episode.origin)})") if episode else "",
         proof=proof_lines(item.proof, times),
         ruled_out=_checked(checks, SourceRuling.OUT),
         left_open=_checked(checks, SourceRuling.OPEN),

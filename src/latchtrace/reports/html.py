@@ -5,9 +5,11 @@ from __future__ import annotations
 import base64
 import hashlib
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from functools import partial
 from html import escape
 from importlib.resources import files
+from pathlib import Path
 
 from latchtrace.model.clock import Clock
 from latchtrace.model.redaction import redacted
@@ -34,6 +36,7 @@ def html_report(result: AnalysisResult, options: ReportOptions, themes: Sequence
     Every text is escaped, and the policy in its head forbids any script and any request.
     """
     shown = result if options.show_codes else redacted(result)
+    options = _without_folders(options)
     card = job_card(shown, options)
     body = "\n".join(_body(card, shown, options, themes))
     css = files("latchtrace").joinpath("data", "report.css").read_text("utf-8")
@@ -47,6 +50,12 @@ def html_report(result: AnalysisResult, options: ReportOptions, themes: Sequence
         f"<title>{escape(card.vehicle)}: what the locks did</title>\n<style>{css}</style>\n</head>\n"
         f"<body>\n{body}\n</body>\n</html>\n"
     ).encode("utf-8", "backslashreplace")
+
+
+def _without_folders(options: ReportOptions) -> ReportOptions:
+    """A report that is handed on tells nothing of the folders of the machine it was made on."""
+    captures = tuple(Path(name).name or name for name in options.captures)
+    return replace(options, captures=captures, vehicle=Path(options.vehicle).name)
 
 
 def _body(card: JobCard, result: AnalysisResult, options: ReportOptions, themes: Sequence[str]) -> Iterable[str]:
@@ -88,7 +97,8 @@ def _finding(item: FindingCard, figure: str) -> str:
         f'<article class="{kind}" id="{escape(item.id)}">'
         f'<h3><span class="label">{escape(item.label)}</span> {escape(item.id)} · {escape(item.title)}</h3>'
         f'<p class="soft">{escape(item.when)}</p><p>{escape(item.text)}</p>{meant}{figure}'
-        f"{_part('Proved by', item.proof, code=True)}{_part('Ruled out', item.ruled_out)}"
+        f"{_part('Proved by', item.proof, code=True)}{_part('Origin', [item.origin] if item.origin else [])}"
+        f"{_part('Ruled out', item.ruled_out)}"
         f"{_part('Not ruled out', item.left_open)}{_part('Do next', item.next_steps, ordered=True)}"
         f"{_cautions(item.cautions)}</article>"
     )

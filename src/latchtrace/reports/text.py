@@ -121,6 +121,7 @@ def _finding(item: FindingCard, first: FindingCard | None, console: Console) -> 
     if len(item.proof) > _PROOF:
         proof.append(f"… and {len(item.proof) - _PROOF} more")
     _rows(console, "Proved by", proof)
+    _rows(console, "Origin", [item.origin] if item.origin else [])
     _rows(console, "Ruled out", _unless_said(item.ruled_out, first, first.ruled_out if first else ()))
     _rows(console, "Not ruled out", item.left_open)
     _rows(console, "Do next", _unless_said(item.next_steps, first, first.next_steps if first else ()))
