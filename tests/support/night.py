@@ -152,7 +152,10 @@ class Night:
         checks = []
         for source in ("remote-button", "handle-touch", "interior-switch"):
             span = Interval(moment(seconds - 2), moment(seconds + 0.12))
-            refs: list[EvidenceRef] = [LastBefore("body", 0x1A0, False, span.lo), NoneIn("body", 0x1A0, False, span, source)]
+            refs: list[EvidenceRef] = [
+                LastBefore("body", 0x1A0, False, span.lo),
+                NoneIn("body", 0x1A0, False, span, source),
+            ]
             last = moment(seconds - 1310.25)
             self.evidence[refs[0]] = Evidence(FILE, 90211, last, "body", 0x1A0, False, "00 00 00 00")
             self.evidence[refs[1]] = Evidence(

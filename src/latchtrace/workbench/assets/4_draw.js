@@ -149,19 +149,20 @@
     }
   }
 
-  function drawBars({ pen, ink, x, clamp }, row, bars) {
-    const most = row.height - 6;
+  /* Crowded activity: a bar as tall as its share of time, never lower than can be seen, with its count. */
+  function drawBars({ pen, ink, x, clamp, width }, row, bars) {
+    const most = row.height - 5;
     pen.font = `10px ${ink.face}`;
     for (let i = 0; i < bars.rows; i += 1) {
       const left = clamp(x(bars.start[i])), right = Math.max(clamp(x(bars.end[i])), left + LEAST);
-      const tall = Math.max(4, (most * bars.share[i]) / 255);
+      const tall = most * Math.max(0.5, bars.share[i] / 255);
       const one = bars.code[i] !== SEVERAL && row.lane.values[bars.code[i]];
       pen.fillStyle = one && row.lane.kind === "events" ? ink.of(one.tone).colour : ink.neutral;
       pen.fillRect(left, row.y + row.height - 2 - tall, right - left, tall);
-      const text = String(bars.count[i]);
-      if (bars.count[i] > 1 && right - left > 6 + 6 * text.length) {
-        pen.fillStyle = ink.ink;
-        pen.fillText(text, left + 3, row.y + row.height - 8 - tall / 2 < row.y + 6 ? row.y + 8 : row.y + 7);
+      const text = `×${bars.count[i]}`, next = i + 1 < bars.rows ? x(bars.start[i + 1]) : width;
+      if (bars.count[i] > 1 && row.lane.kind === "events" && next - right > 10 + 6 * text.length) {
+        pen.fillStyle = ink.faint;
+        pen.fillText(text, right + 4, row.y + row.height / 2 + 1);
       }
     }
   }

@@ -241,12 +241,12 @@
       label.textContent = row.lane.short;
       label.title = row.lane.note ? `${row.lane.title}: ${row.lane.note}` : row.lane.title;
       label.style.top = `${row.y}px`;
-      label.style.height = `${row.height}px`;
+      label.style.lineHeight = `${row.height}px`;
       if (row.lane.note) label.classList.add("silent");
     }
     const strip = make("span", "label findings", labels);
     strip.textContent = "Findings";
     strip.style.top = `${place.axis}px`;
-    strip.style.height = `${place.strip}px`;
+    strip.style.lineHeight = `${place.strip}px`;
   }
 })();
