@@ -43,9 +43,19 @@ class Silences:
             begun = max(one.last for one in self._channels.values())
             return Gap("", Interval(min(begun, t), t), GapCause(whole.value))
         span, ruling = Interval(last, t), rulings[channel.name]
+        if ruling is Ruling.UNDECIDED and self._car_slept(channel, span, rulings):
+            ruling = Ruling.SLEEP
         if ruling is Ruling.SLEEP or (ruling is Ruling.NOTHING and channel.asleep):
             return Sleep(channel.name, span)
         return None if ruling is Ruling.NOTHING else Gap(channel.name, span, GapCause(ruling.value))
+
+    def _car_slept(self, channel: ChannelState, span: Interval, rulings: Mapping[str, Ruling]) -> bool:
+        """Whether another channel sleeps, or slept for most of the span: a car goes to sleep as a whole."""
+        others = [one for one in self._channels.values() if one is not channel]
+        return any(
+            rulings[one.name] is Ruling.SLEEP or (one.asleep and 2 * one.quiet_within(span.lo, span.hi) >= span.width)
+            for one in others
+        )
 
     def _rule(self, channel: ChannelState, t: int) -> Ruling:
         """What a silence of this channel up to t was."""
