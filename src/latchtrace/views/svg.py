@@ -281,8 +281,12 @@ def _text(x: float, y: float, text: str, colour: str, more: str = "") -> str:
 
 
 def _clean(text: str) -> str:
-    """Text without the control characters that XML does not know."""
-    return "".join(letter if letter >= " " and letter not in "\ufffe\uffff" else " " for letter in text)
+    """Text without the control characters and half characters that XML does not know."""
+    return "".join(letter if _known(letter) else " " for letter in text)
+
+
+def _known(letter: str) -> bool:
+    return " " <= letter < "\ud800" or "\ue000" <= letter <= "\ufffd" or letter > "\uffff"
 
 
 def _shortened(text: str) -> str:
