@@ -22,6 +22,9 @@ OFF_CYCLE = 0.5
 LEAST_CHANGES = 3
 """Fewer changes than this do not make two ids look like copies of each other."""
 
+MOSTLY_CHANGES = 0.5
+"""Frames without a period of which this share brings a change look sent on change, not as repeats of events."""
+
 MOST_VALUES = 64
 
 _CYCLIC = (SendType.CYCLIC, SendType.CYCLIC_AND_ON_CHANGE)
@@ -63,7 +66,7 @@ def reading_report(
         return report
     wire = wire_of(capture, found[0].key)
     seen = sum(one.frames.get(found[0].key, 0) for one in tracks)
-    values = _values(role, reading, tracks)
+    values = _values(role, reading, tracks, by_frame=use is not None and use.send == SendType.EVENT)
     lowest, highest = _range(reading, found)
     return replace(
         report,
@@ -88,8 +91,11 @@ def _changes(track: SignalTrack, use: MessageUse | None) -> int:
     return int(np.count_nonzero(known & (track.onset == Onset.CHANGED)))
 
 
-def _values(role: str, reading: Reading, tracks: Sequence[Tracks]) -> tuple[ValueSeen, ...]:
-    """Each raw value in which the reading's conditions hold, with its label; none for counters and numbers."""
+def _values(role: str, reading: Reading, tracks: Sequence[Tracks], *, by_frame: bool) -> tuple[ValueSeen, ...]:
+    """Each raw value in which the reading's conditions hold, with its label; none for counters and numbers.
+
+    `by_frame` counts frames, where each is an event of its own and no value lasts.
+    """
     if reading.labels is None or reading.numeric:
         return ()
     times: dict[int, int] = {}
@@ -102,7 +108,8 @@ def _values(role: str, reading: Reading, tracks: Sequence[Tracks]) -> tuple[Valu
         ends = np.append(track.t_hi[1:], max(track.known_until, int(track.t_hi[-1])))
         lengths = ends - track.t_hi
         fresh = np.ones(len(track), np.bool_)
-        fresh[1:] = (track.raw[1:] != track.raw[:-1]) | ~counts[:-1] | (track.onset[1:] == Onset.FIRST_SEEN)
+        lengths = np.zeros_like(lengths) if by_frame else lengths
+        fresh[1:] = by_frame | (track.raw[1:] != track.raw[:-1]) | ~counts[:-1] | (track.onset[1:] == Onset.FIRST_SEEN)
         raws, at = np.unique(track.raw[counts], return_inverse=True)
         began = np.bincount(at, weights=fresh[counts], minlength=len(raws))
         long = [int(lengths[counts][at == i].sum()) for i in range(min(len(raws), MOST_VALUES))]
@@ -140,7 +147,7 @@ def send_found(one: IdStatistics | None) -> str:
     if one.period is not None:
         mixed = one.min_gap < OFF_CYCLE * one.period
         return str(SendType.CYCLIC_AND_ON_CHANGE if mixed else SendType.CYCLIC)
-    return str(SendType.ON_CHANGE if one.changes >= one.frames - 1 else SendType.EVENT)
+    return str(SendType.ON_CHANGE if one.changes >= one.frames * MOSTLY_CHANGES else SendType.EVENT)
 
 
 def mirrors(wire: Wire) -> tuple[str, ...]:

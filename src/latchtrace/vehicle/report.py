@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
+
 from latchtrace.model.events import EventKind, LockEvent, Timeline
 from latchtrace.model.frames import CaptureReport
-from latchtrace.model.network import Tracks
+from latchtrace.model.network import Onset, Tracks
 from latchtrace.model.vehicle import Role, RoleStatus, Vehicle
-from latchtrace.model.vehicle_report import RoleReport
+from latchtrace.model.vehicle_report import ReadingReport, RoleReport
 from latchtrace.vehicle.doubts import doubts, notes
 from latchtrace.vehicle.kinds import KINDS
 from latchtrace.vehicle.measure import reading_report
@@ -33,6 +35,8 @@ def _role(
     events = [event for timeline in timelines for event in timeline.events if _belongs(role, event)]
     changes = [event for event in events if event.change]
     first = min(changes, key=lambda event: event.at.hi, default=None)
+    if KINDS[role.kind].numeric:
+        return _numeric(role, readings, timelines)
     return RoleReport(
         role=role.name,
         status=role.status,
@@ -43,6 +47,24 @@ def _role(
         first_value=_said(first) if first else "",
         doubts=tuple(dict.fromkeys(doubts(role, readings, events, timelines))),
         notes=tuple(notes(role, readings, len(changes))),
+    )
+
+
+def _numeric(role: Role, readings: tuple[ReadingReport, ...], timelines: Sequence[Timeline]) -> RoleReport:
+    """A role that is a number: what happens to it are its changes."""
+    tracks = [track for timeline in timelines if (track := timeline.numeric.get(role.name)) is not None]
+    moved = [(track, i) for track in tracks for i in np.flatnonzero(track.onset == Onset.CHANGED)[:1].tolist()]
+    track, i = min(moved, key=lambda one: int(one[0].t_hi[one[1]]), default=(None, 0))
+    return RoleReport(
+        role=role.name,
+        status=role.status,
+        note=role.note,
+        readings=readings,
+        events=sum(reading.changes for reading in readings),
+        first=int(track.t_hi[i]) if track else None,
+        first_value=f"{track.value[i]:g} km/h" if track else "",
+        doubts=tuple(doubts(role, readings, (), timelines)),
+        notes=tuple(notes(role, readings, 0)),
     )
 
 

@@ -104,6 +104,7 @@ def test_frames_id_and_periods_come_from_the_wire() -> None:
         (100, 90, 5, "cyclic"),
         (100, 3, 5, "cyclic-and-on-change"),
         (None, 3, 999, "on-change"),
+        (None, 3, 700, "on-change"),
         (None, 3, 300, "event"),
     ],
 )
@@ -214,3 +215,17 @@ def test_a_whole_car_value_reads_as_a_sentence() -> None:
     roles = "latch: {signal: QuayCar.State, values: {0: unlocked, 2: {left: unlocked, others: locked}}}"
     reading = reports(roles, track("QuayCar.State", (0, 0), (100, 2)))["latch"].readings[0]
     assert [one.label for one in reading.values] == ["unlocked", "left unlocked; right and flap locked"]
+
+
+def test_frames_of_events_are_counted_and_last_no_time() -> None:
+    roles = "request.remote-button: {signal: QuayKey.Button, shows: event, values: {0: none, 1: lock, 2: unlock}}"
+    rows = track("QuayKey.Button", (0, 1), (20, 1), (40, 1), (5000, 2), every=True)
+    reading = reports(roles, rows)["request.remote-button"].readings[0]
+    assert [(one.raw, one.times, one.held) for one in reading.values] == [(1, 3, 0), (2, 1, 0)]
+    assert reading.changes == 4
+
+
+def test_what_happens_to_a_speed_are_its_changes() -> None:
+    rows = track("QuayRoad.Speed", (0, 0), (7000, 12), (8000, 15))
+    found = reports("speed: {signal: QuayRoad.Speed}", rows)["speed"]
+    assert (found.events, found.first, found.first_value) == (2, 7 * SECOND, "12 km/h")
