@@ -154,4 +154,4 @@ def scaled_column(signal: SignalSpec, raw: RawColumn) -> npt.NDArray[np.float64]
 def _may_lose_digits(signal: SignalSpec) -> bool:
     """Whether raw x scale + offset may pass through integers that float64 rounds."""
     largest = (1 << len(signal.bits)) - 1
-    return largest >= _EXACT or largest * abs(signal.scale) + abs(signal.offset) >= _EXACT
+    return largest * abs(signal.scale) + abs(signal.offset) >= _EXACT

@@ -44,7 +44,7 @@ def change_starts(
     period = sending_period(spec, use)
     if use.send is SendType.CYCLIC_AND_ON_CHANGE and period:
         spacing = t - np.where(previous == NO_TIME, t - period, previous)
-        return np.where((spacing < OFF_CYCLE * period) & ~lossy & known, recent, since)
+        return np.where((spacing < OFF_CYCLE * period) & known, recent, since)
     return since
 
 

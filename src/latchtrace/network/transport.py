@@ -149,7 +149,6 @@ def _stray(one: _Open, number: int) -> bool:
 
 def _missing(one: _Open, reason: str) -> str:
     if one.count is None:
-        return (
-            f"{reason}; {len(one.packets)} packets came, nothing announced them, so neither content nor length is known"
-        )
+        came = "1 packet" if len(one.packets) == 1 else f"{len(one.packets)} packets"
+        return f"{reason}; {came} came that nothing announced, so neither content nor length is known"
     return f"{reason}; {len(one.packets)} of {one.count} packets came"

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from latchtrace.network.decoding import decode_frame, scaled, scaled_column, signal_columns
+from latchtrace.network.decoding import decode_frame, presence, scaled, scaled_column, signal_columns
 from support.dbc import message, signal
 
 
@@ -98,3 +98,18 @@ def test_an_inner_multiplexer_of_another_page_is_no_problem() -> None:
 def test_columns_are_scaled_to_the_same_figure_as_single_values(raw: int) -> None:
     for one in (signal("S", 0, 63, scale=3), signal("S", 0, 63, scale=0.1, offset=7), signal("S", 0, 63, offset=0.5)):
         assert scaled_column(one, np.array([raw]))[0] == float(scaled(one, raw))
+
+
+def test_columns_know_short_frames_and_those_of_an_unknown_page() -> None:
+    spec = message(signal("Page", 16, 4, is_multiplexer=True), signal("A", 0, 4, multiplexers=[("Page", (0,))]))
+    found = presence(spec, spec.signals[1], np.zeros((3, 8), np.uint8), np.array([8, 1, 0], np.uint8))
+    assert found.carried.tolist() == [True, False, False]
+    assert found.short.tolist() == [False, True, True]
+    assert found.selected.tolist() == [True, False, False]
+
+
+def test_columns_have_no_value_beyond_the_message() -> None:
+    spec = message(signal("S", 4, 8), length=1)
+    found = presence(spec, spec.signals[0], np.zeros((1, 8), np.uint8), np.array([8], np.uint8))
+    assert not found.carried[0]
+    assert found.short[0]

@@ -360,6 +360,145 @@ def test_payloads_of_different_widths_join() -> None:
     assert track.validity.tolist() == [K, A, K]
 
 
+PAGED = message(
+    signal("Page", 8, 4, is_multiplexer=True),
+    signal("A", 0, 4, multiplexers=[("Page", (0,))]),
+    signal("Both", 4, 4, multiplexers=[("Page", (0, 1))]),
+    signal("Far", 48, 4, multiplexers=[("Page", (0,))]),
+)
+
+
+def paged(t: int, page: int, a: int, *, both: int = 0, length: int = 8) -> Sent:
+    return Sent(t * MS, bytes([a | both << 4, page, *bytes(6)])[:length])
+
+
+def paged_track(name: str, frames: Sequence[Sent], end: int, *, previous_page: int | None = None) -> SignalTrack:
+    """The track of one signal of PAGED; `previous_page` overwrites what the reader knew of the last row's page."""
+    plan = message_plan(PAGED, CYCLIC, [name], None, False)
+    made = batch(let_through(frames, [plan]), end * MS)
+    if previous_page is not None:
+        made = replace(made, previous_page=np.append(made.previous_page[:-1], previous_page))
+    ref = SignalRef("M", name)
+    builder = TrackBuilder([TrackRequest(ref, MessageKey(None, 0x100), PAGED, CYCLIC)])
+    builder.add(made, 0)
+    return builder.finish()[0].tracks[ref]
+
+
+def test_a_change_on_pages_in_turn_lies_after_the_last_frame_of_its_page() -> None:
+    frames = [paged(100 * i, i % 3, 1 if i < 5 else 2) for i in range(8)]
+    assert rows_of(paged_track("A", frames, 750)) == [(0, 0, 1, K, F), (after(300), 600, 2, K, C)]
+
+
+def test_a_signal_on_two_pages_changed_after_the_last_frame_of_either() -> None:
+    frames = [paged(100 * i, i % 3, 0, both=1 if i < 5 else 2) for i in range(8)]
+    assert rows_of(paged_track("Both", frames, 750)) == [(0, 0, 1, K, F), (after(400), 600, 2, K, C)]
+
+
+def test_a_page_the_reader_forgot_is_bounded_by_its_last_row() -> None:
+    frames = [paged(0, 0, 1), paged(100, 0, 1), paged(200, 0, 2)]
+    assert rows_of(paged_track("A", frames, 250, previous_page=NO_TIME))[1] == (after(0), 200, 2, K, C)
+
+
+def test_a_frame_too_short_to_tell_its_page_takes_nothing_from_pages_in_turn() -> None:
+    frames = [paged(0, 0, 1), paged(100, 0, 1, length=1), paged(200, 0, 1), paged(300, 0, 1)]
+    assert rows_of(paged_track("A", frames, 350)) == [(0, 0, 1, K, F)]
+
+
+def test_after_short_frames_of_a_page_a_change_is_bounded_by_the_last_whole_one() -> None:
+    frames = [Sent(0, bytes(8)), Sent(100 * MS, bytes(2)), Sent(200 * MS, bytes([0, 0, 0, 0, 0, 0, 5, 0]))]
+    assert rows_of(paged_track("Far", frames, 250)) == [
+        (0, 0, 0, K, F),
+        (after(0), 100, 0, A, C),
+        (after(0), 200, 5, K, C),
+    ]
+
+
+def test_pages_in_turn_keep_their_value_over_a_silence_that_the_reader_does_not_end() -> None:
+    frames = [paged(0, 0, 1), paged(100, 1, 0), paged(2000, 1, 0), paged(2100, 0, 1), paged(2200, 1, 0)]
+    track = paged_track("A", frames, 2250)
+    assert rows_of(track) == [(0, 0, 1, K, F)]
+    assert track.silences == (Interval(100 * MS + 1, 2000 * MS),)
+
+
+def test_a_gap_between_short_frames_starts_an_absence_anew() -> None:
+    frames = [sent(0, 1), sent(100, 1, length=0), sent(2000, 1, length=0), sent(2100, 1)]
+    track = built(CYCLIC, frames, 2150, gaps=[gap(100, 2000)]).tracks[LATCH]
+    assert [(row[1], row[3], row[4]) for row in rows_of(track)] == [
+        (0, K, F), (100, A, C), (100, L, C), (2000, A, F), (2100, K, F)
+    ]  # fmt: skip
+
+
+def test_where_only_short_frames_came_nothing_is_lost() -> None:
+    frames = [sent(0, 1, length=0), sent(2000, 1), sent(2100, 1)]
+    track = built(CYCLIC, frames, 2150, gaps=[gap(0, 2000)]).tracks[LATCH]
+    assert [(row[1], row[3]) for row in rows_of(track)] == [(0, A), (2000, K)]
+
+
+def test_a_reader_that_knows_no_frame_before_ends_what_was_known() -> None:
+    plan = message_plan(SPEC, replace(EVENT, counter="Alive"), ["Latch"], None, False)
+    rows = let_through([sent(0, 1, alive=1), sent(500, 1, alive=9)], [plan])
+    forgot = [rows[0], rows[1]._replace(previous=NO_TIME, previous_page=NO_TIME)]
+    use = replace(EVENT, counter="Alive")
+    builder = TrackBuilder([TrackRequest(LATCH, MessageKey(None, 0x100), SPEC, use)])
+    builder.add(batch(forgot, 600 * MS), 0)
+    track = builder.finish()[0].tracks[LATCH]
+    assert [(row[1], row[3], row[4]) for row in rows_of(track)] == [(0, K, F), (0, L, C), (500, K, F)]
+    assert track.silences == ()
+
+
+def test_counts_from_the_modulus_up_are_no_counts() -> None:
+    use = replace(EVENT, counter="Alive", counter_modulus=14)
+    frames = [sent(0, 1, alive=5), sent(100, 1, alive=15), sent(200, 1, alive=6)]
+    assert built(use, frames, 250).tracks[LATCH].silences == ()
+
+
+def test_gaps_of_the_channel_and_of_all_that_overlap_are_one() -> None:
+    frames = [*cyclic([1, 1]), *cyclic([1, 1], start=1000)]
+    gaps = [gap(100, 1000, "can0"), gap(150, 500)]
+    track = built(CYCLIC, frames, 1150, gaps=gaps).tracks[LATCH]
+    assert [(row[1], row[3]) for row in rows_of(track)] == [(0, K), (100, L), (1000, K)]
+
+
+def test_a_sleep_of_another_channel_excuses_no_silence() -> None:
+    frames = [*cyclic([1, 1]), *cyclic([1, 1], start=60_000)]
+    other = Sleep("can1", Interval(100 * MS, 60_000 * MS))
+    assert len(built(CYCLIC, frames, 60_150, sleeps=[other]).tracks[LATCH].silences) == 1
+
+
+def test_rows_of_another_channel_than_the_one_asked_for_are_passed_over() -> None:
+    frames = [sent(0, 1, channel="can1"), sent(10, 2), sent(20, 3)]
+    rows = let_through(frames, [message_plan(SPEC, EVENT, ["Latch"], None, False)])
+    builder = TrackBuilder([TrackRequest(LATCH, MessageKey("can1", 0x100), SPEC, EVENT)])
+    builder.add(batch(rows, 50 * MS), 0)
+    (tracks,) = builder.finish()
+    assert tracks.tracks[LATCH].raw.tolist() == [1]
+    assert tracks.notices == ()
+
+
+def test_a_signal_asked_for_twice_gives_every_row_if_either_wants_it() -> None:
+    rows = let_through(cyclic([1, 1]), [message_plan(SPEC, CYCLIC, ["Latch"], None, True)])
+    request = TrackRequest(LATCH, MessageKey(None, 0x100), SPEC, CYCLIC)
+    builder = TrackBuilder([replace(request, every=True), request])
+    builder.add(batch(rows, 150 * MS), 0)
+    assert len(builder.finish()[0].tracks[LATCH]) == 2
+
+
+def test_a_gap_that_ends_with_the_last_frame_leaves_it_known() -> None:
+    track = built(CYCLIC, [sent(0, 1), sent(2000, 2)], 2000, gaps=[gap(0, 2000)]).tracks[LATCH]
+    assert track.known_until == 2000 * MS
+
+
+def test_statistics_of_the_whole_capture_speak_for_its_last_segment_only() -> None:
+    plan = message_plan(SPEC, CYCLIC, ["Latch"], None, False)
+    builder = TrackBuilder([TrackRequest(LATCH, MessageKey(None, 0x100), SPEC, CYCLIC)])
+    builder.add(batch(let_through(cyclic([1] * 40), [plan]), 3950 * MS), 0)
+    builder.add(batch(let_through(cyclic([1] * 5), [plan]), 3950 * MS, segment=1), 1)
+    first, second = builder.finish(ids=[statistics(400, 45)])
+    assert first.tracks[LATCH].silences == ()
+    assert second.tracks[LATCH].silences == (Interval(400 * MS + 1, 3950 * MS),)
+    assert [one.frames[MessageKey(None, 0x100)] for one in (first, second)] == [1, 1]
+
+
 @pytest.mark.parametrize("send", list(SendType))
 def test_nothing_known_before_means_no_bound_but_the_latency(send: SendType) -> None:
     track = built(replace(BOTH, send=send), [sent(1000, 1)], 1050).tracks[LATCH]

@@ -68,7 +68,7 @@ def test_transfers_of_two_senders_do_not_mix() -> None:
          "the next packet came too late; 0 of 3"),
         ([(0, TO_ALL_CONTROL, announce(9)), (50, TO_ALL_DATA, packet(1)), (60, TO_ALL_DATA, b"\x02\x01")],
          "a packet was short; 2 of 2"),
-        ([(0, TO_ALL_DATA, packet(1))], "the capture ends; 1 packets came, nothing announced them"),
+        ([(0, TO_ALL_DATA, packet(1))], "the capture ends; 1 packet came that nothing announced"),
     ],
 )  # fmt: skip
 def test_what_does_not_come_whole_is_told_and_not_delivered(frames: list[tuple[int, int, bytes]], problem: str) -> None:
