@@ -13,7 +13,7 @@ from latchtrace.simulation import lines
 from latchtrace.simulation.cars import Car, Carrier
 from latchtrace.simulation.loop import Chance
 from latchtrace.simulation.runner import Simulated
-from latchtrace.simulation.truth import Claim, ToldEpisode
+from latchtrace.simulation.truth import WINDOW, Claim, ToldEpisode
 
 Ids = Mapping[tuple[str, str], str]
 _REPEATS = 150 * MILLISECOND
@@ -48,17 +48,33 @@ def _tell(simulated: Simulated, episode: ToldEpisode) -> None:
     truth, origin = simulated.truth, episode.origin
     happening = truth.happening("frames-removed", episode.t, episode.closures, source=origin)
     if episode.command is not None:
-        happening.must.append(Claim("command-without-request", episode.closures, episode.command, "none"))
+        certain, claims = _follows(simulated, episode, episode.command)
+        (happening.must if certain else happening.allowed).extend(claims)
     for told in truth.happenings:
         for claim in [*told.must, *told.allowed]:
             if told.kind == "request-sent" and told.t == episode.t and claim.origin == origin:
                 claim.origin = "none"
     truth.happenings = [
-        told
-        for told in truth.happenings
-        if told.kind != "request-sent" or told.t != episode.t or told.must or told.allowed
+        told for told in truth.happenings if told.kind != "request-sent" or told.t != episode.t or told.must
     ]
     episode.origin, episode.healthy, episode.key = "none", False, None
+    shown = [told.t for told in map(lines.parts, simulated.lines) if told]
+    truth.edges(min(shown), max(shown))
+
+
+def _follows(simulated: Simulated, episode: ToldEpisode, command: int) -> tuple[bool, list[Claim]]:
+    """Whether an action without its request must be found, and as what it must or may be.
+
+    Another request of the same action shortly before explains the command as well; where no command is visible,
+    one latch that moves is no command.
+    """
+    claim = Claim("command-without-request", episode.closures, command, "none")
+    others = (told for told in simulated.truth.episodes if told is not episode and told.action == episode.action)
+    if any(command - WINDOW <= told.t <= command for told in others):
+        return False, [claim]
+    if not simulated.car.command_visible and len(episode.closures) == 1:
+        return False, [claim, Claim("movement-without-command", episode.closures, command)]
+    return True, [claim]
 
 
 def _without(text: Sequence[str], car: Car, carrier: Carrier, since: int) -> list[str]:

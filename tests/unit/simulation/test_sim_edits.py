@@ -19,6 +19,7 @@ HARBOUR = (
     "after: 3 s, shut: tailgate",
     "after: 3 s, remote: lock, key: 2",
 )
+AWAKE = "begin: {awake: yes}\n"
 ALL = ["front-left", "front-right", "rear-left", "rear-right", "tailgate"]
 
 
@@ -64,7 +65,7 @@ def test_the_key_check_stays_unless_it_is_to_go_too(simulated: Simulate) -> None
 
 
 def test_the_truth_of_a_deleted_request_is_a_self_unlock_and_nothing_else_changes(simulated: Simulate) -> None:
-    result = simulated(*HARBOUR)
+    result = simulated(*HARBOUR, before=AWAKE)
     changed = edits.without_request(result, 0)
     document = truth_document(changed, "x.log")
     (finding,) = document["findings"]
@@ -79,7 +80,7 @@ def test_the_truth_of_a_deleted_request_is_a_self_unlock_and_nothing_else_change
 
 
 def test_the_relock_of_an_unlock_without_request_has_origin_none(simulated: Simulate) -> None:
-    changed = edits.without_request(simulated("at: 5 s, remote: unlock", before="begin: {awake: yes}\n"), 0)
+    changed = edits.without_request(simulated("at: 5 s, remote: unlock", before=AWAKE), 0)
     found = {(f["rule"], f["origin"]) for f in truth_document(changed, "x.log")["findings"]}
     assert found == {("command-without-request", "none"), ("relock-without-door-opening", "none")}
 
@@ -133,3 +134,24 @@ def test_a_renumbered_database_carries_the_new_ids_everywhere(simulated: Simulat
     assert f"BO_ {new} KeyReceiver" in renumbered
     assert f'VAL_ {new} Button 0 "none"' in renumbered
     assert f'"GenMsgCycleTime" BO_ {new} 50;' in renumbered
+
+
+def test_a_deleted_press_right_after_another_need_not_be_found(simulated: Simulate) -> None:
+    result = simulated("at: 5 s, remote: unlock", "after: 1 s, remote: unlock", before=AWAKE, car="orchard")
+    document = truth_document(edits.without_request(result, 1), "x.log")
+    assert next((f["rule"], f["closures"]) for f in document["allowed"]) == (
+        "command-without-request",
+        ["front-right", "tailgate"],
+    )
+    assert "command-without-request" not in {f["rule"] for f in document["findings"]}
+
+
+def test_a_deleted_request_of_one_door_of_a_car_without_commands_may_be_told_either_way(simulated: Simulate) -> None:
+    result = simulated("at: 5 s, remote: unlock", before=AWAKE, car="orchard")
+    allowed = truth_document(edits.without_request(result, 0), "x.log")["allowed"]
+    assert {claim["rule"] for claim in allowed} >= {"command-without-request", "movement-without-command"}
+
+
+def test_a_deleted_request_at_the_very_start_need_not_be_found(simulated: Simulate) -> None:
+    changed = edits.without_request(simulated(*HARBOUR[:3]), 0)
+    assert truth_document(changed, "x.log")["findings"] == []
