@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -137,6 +139,11 @@ def test_the_published_schema_accepts_the_demo_scenarios(name: str) -> None:
     Draft202012Validator.check_schema(scenario_schema())
     text = (DEMO / f"{name}.scenario.yaml").read_text()
     Draft202012Validator(scenario_schema()).validate(yaml.load(text, yaml.BaseLoader))
+
+
+def test_the_published_schema_is_the_one_the_reader_goes_by() -> None:
+    text = (files("latchtrace") / "data" / "schemas" / "scenario.schema.json").read_text("utf-8")
+    assert json.loads(text) == scenario_schema()
 
 
 def test_the_published_schema_refuses_what_the_reader_refuses() -> None:
