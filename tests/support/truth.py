@@ -1,4 +1,4 @@
-"""Compares what an analysis found with what was done to the wire: findings one to one, episodes by action and origin."""
+"""Compares what an analysis found with what was done to the wire: findings one to one, episodes with their origin."""
 
 from __future__ import annotations
 
