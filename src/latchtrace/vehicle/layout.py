@@ -8,24 +8,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from latchtrace.model.vehicle import REQUEST_SOURCES, SendType
-from latchtrace.vehicle.form import (
-    BitRate,
-    Duration,
-    Either,
-    Field,
-    Form,
-    ListOf,
-    MapOf,
-    Named,
-    Path,
-    Record,
-    Shape,
-    Text,
-    Whole,
-    YesNo,
-    kind_of,
-    short,
-)
+from latchtrace.vehicle.form import BitRate, Duration, Form, Path, Shape, Text, Whole, YesNo, kind_of, short
+from latchtrace.vehicle.groups import Either, Field, ListOf, MapOf, Named, Record
 from latchtrace.vehicle.kinds import DETAILS, FUNCTIONS, KINDS, OTHERS, Follows, Kind
 from latchtrace.vehicle.parameters import ParameterMap
 

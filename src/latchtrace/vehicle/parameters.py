@@ -10,20 +10,8 @@ from typing import Any
 from latchtrace.model.quantity import parse_speed, parse_time
 from latchtrace.model.userfile import parse_user_text
 from latchtrace.model.vehicle import Parameter
-from latchtrace.vehicle.form import (
-    LARGEST_NUMBER,
-    TIME_PATTERN,
-    Either,
-    Field,
-    Form,
-    Path,
-    Record,
-    Shape,
-    Text,
-    kind_of,
-    short,
-    whole_number,
-)
+from latchtrace.vehicle.form import LARGEST_NUMBER, TIME_PATTERN, Form, Path, Shape, Text, kind_of, short, whole_number
+from latchtrace.vehicle.groups import Either, Field, Record
 from latchtrace.vehicle.words import did_you_mean, listed
 
 PRACTICE = "common practice, no published source"

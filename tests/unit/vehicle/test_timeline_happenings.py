@@ -299,3 +299,18 @@ def test_details_of_a_frame_may_have_changed_before_it() -> None:
         roles, track("QuayPanel.Presses", (0, 1), (1000, 2), (2000, 3)), track("QuayPanel.Key", (0, 1), (1500, 2))
     )
     assert [(e.value, e.row) for e in found.events] == [("lock", 1000), ("unlock", 2000)]
+
+
+def test_a_counter_only_counts_in_frames_in_which_its_conditions_hold() -> None:
+    roles = PRESSES.replace("does", "when: {QuayPanel.Page: 1}, does")
+    page = track("QuayPanel.Page", (0, 1), (1000, 2), (2000, 1))
+    presses = track("QuayPanel.Presses", (0, 1), (1000, 5), (2000, 2), (3000, 3))
+    assert [event.row for event in run(roles, page, presses).events] == [2000, 3000]
+
+
+def test_nobody_presses_faster_than_twice_and_once_more_in_every_fiftieth_of_a_second() -> None:
+    four = run(PRESSES, track("QuayPanel.Presses", (0, 0), (1000, 4), width=101))
+    assert len(four.events) == 4
+    five = run(PRESSES, track("QuayPanel.Presses", (0, 0), (1000, 5), (2000, 4), width=101))
+    assert five.events == ()
+    assert "jumped 2 times farther" in five.notices[0]
