@@ -55,7 +55,9 @@ def _tell(simulated: Simulated, episode: ToldEpisode) -> None:
             if told.kind == "request-sent" and told.t == episode.t and claim.origin == origin:
                 claim.origin = "none"
     truth.happenings = [
-        told for told in truth.happenings if told.kind != "request-sent" or told.t != episode.t or told.must
+        told
+        for told in truth.happenings
+        if told.kind != "request-sent" or told.t != episode.t or told.must or told.allowed
     ]
     episode.origin, episode.healthy, episode.key = "none", False, None
     shown = [told.t for told in map(lines.parts, simulated.lines) if told]
