@@ -15,7 +15,7 @@ from latchtrace.capture.source import Source, find_captures
 from latchtrace.model.frames import CaptureReport, Frame, FrameFlags
 from latchtrace.model.plan import ReadPlan
 
-__all__ = ["ChangeReader", "Progress", "Source", "find_captures", "read_changes", "read_frames", "scan"]
+__all__ = ["ChangeReader", "Progress", "Source", "find_captures", "first_time", "read_changes", "read_frames", "scan"]
 
 
 def read_changes(
@@ -61,6 +61,11 @@ def read_frames(sources: Sequence[Source], progress: Progress | None = None) -> 
         feed.finish()
     finally:
         feed.close()
+
+
+def first_time(sources: Sequence[Source]) -> int:
+    """The time of the captures' first frame, from which relative times count; CaptureError where there is none."""
+    return next(read_frames(sources))[1].t
 
 
 def _exact(frame: Frame) -> int:
