@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 
 from latchtrace.model.events import Reason
 from latchtrace.model.time import Interval, Truth, within
-from latchtrace.rules.conditions import Answer, both, either, hidden, unknown
+from latchtrace.rules.conditions import Answer, Doubt, both, either, hidden, unknown
 from latchtrace.rules.judgement import Judgement, Ruling, judge
 from latchtrace.rules.rule import Rule, Trend
 from latchtrace.rules.trackers.trend import rising_trend
@@ -42,7 +42,6 @@ def _classed(rule: Rule, world: World, item: Item) -> Iterator[Judgement]:
     stop = answer.at.hi if answer else item.at.hi + horizon
     cancelled = _cancelled(rule, world, item, answer, stop, bounds)
     doubts = _doubts(rule, world, item)
-    blind = hidden(world.history, _watched(rule), Interval(item.at.lo, max(item.at.lo, stop)))
     for name, rule_id in rule.classes.items():
         premise = both([condition.ask(world, item) for condition in rule.class_given.get(name, ())])
         if cancelled.truth == Truth.YES or premise.truth == Truth.NO:
@@ -52,11 +51,27 @@ def _classed(rule: Rule, world: World, item: Item) -> Iterator[Judgement]:
         violated = both([premise, _in_class(world, item, name, clock, bounds, stop)])
         if doubts:
             violated = Answer(Truth.UNKNOWN, tuple(doubt for answer in doubts for doubt in answer.doubts))
-        elif blind and (violated.truth == Truth.YES or clock is None):
+        elif (clock is None or violated.truth == Truth.YES) and (
+            blind := _blind(rule, world, item, name, bounds, stop)
+        ):
             violated = Answer(Truth.UNKNOWN, blind)
         elif cancelled.truth == Truth.UNKNOWN:
             violated = both([violated, cancelled])
         yield _with_answer(judge(rule, world, item, violated, measured=clock, rule_id=rule_id), answer)
+
+
+def _blind(
+    rule: Rule,
+    world: World,
+    item: Item,
+    name: str,
+    bounds: tuple[int | None, int | None, int | None],
+    stop: int,
+) -> tuple[Doubt, ...]:
+    """Why an answer, or something that cancels, could have come unseen while this class was possible."""
+    early = bounds[0]
+    until = min(stop, item.at.hi + early) if name == "early" and early is not None else stop
+    return hidden(world.history, _watched(rule), Interval(item.at.lo, max(item.at.lo, until)))
 
 
 def _with_answer(judged: Judgement, answer: Item | None) -> Judgement:

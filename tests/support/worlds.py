@@ -1,0 +1,86 @@
+"""Little worlds for rules: items written down directly, with roles that are visible or not, gaps and an end."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from latchtrace.model.events import Blind, Coverage, Reason, Timeline
+from latchtrace.model.history import History
+from latchtrace.model.time import MILLISECOND, SECOND, Interval
+from latchtrace.model.vehicle import Closure, Parameter, RoleStatus, Vehicle
+from latchtrace.rules.engine import PATTERNS
+from latchtrace.rules.judgement import Judgement
+from latchtrace.rules.schema import parse_rule
+from latchtrace.rules.world import Fact, Item, World
+
+ROLES = ("request.remote-button", "command", "latch.front-left", "ajar.front-left", "validation", "ignition", "speed")
+HEAD = """version: 1
+rule: tried
+severity: fault
+function: chain
+title: A rule of a test
+message: It happened.
+means: Nothing.
+"""
+
+
+def item(what: str, at: Interval | float, end: float | None = None, **facts: Fact) -> Item:
+    """Something that happened at a moment in seconds, or within an interval of nanoseconds."""
+    when = at if isinstance(at, Interval) else Interval.at(round(at * SECOND))
+    named = {name.replace("_", "-"): value for name, value in facts.items()}
+    return Item(what, when, named, end=Interval.at(round(end * SECOND)) if end is not None else None)
+
+
+def world(
+    *items: Item,
+    end: float = 100.0,
+    parameters: Mapping[str, int | float | str | bool] | None = None,
+    blind: Mapping[str, Sequence[tuple[float, float]]] | None = None,
+    statuses: Mapping[str, RoleStatus] | None = None,
+) -> World:
+    """A world of these items from 0 to `end` seconds; `blind` holes by role in seconds."""
+    holes = blind or {}
+    coverage = {
+        role: Coverage(
+            role,
+            (statuses or {}).get(role, RoleStatus.MAPPED),
+            Interval(0, round(end * SECOND)),
+            tuple(
+                Blind(Interval(round(a * SECOND), round(b * SECOND)), Reason.GAP)
+                for a, b in (*holes.get(role, ()), *holes.get("", ()))
+            ),
+        )
+        for role in ROLES
+    }
+    timeline = Timeline(0, Interval(0, round(end * SECOND)), (), coverage=coverage)
+    stated = {name: Parameter(name, value, "ns", "a test") for name, value in (parameters or {}).items()}
+    vehicle = Vehicle(
+        name="a test",
+        system="",
+        folder=".",
+        channels=(),
+        messages={},
+        closures=(Closure("front-left", "front left"),),
+        lock_groups={"all": ("front-left",)},
+        roles={},
+        parameters=stated,
+    )
+    streams: dict[str, list[Item]] = {
+        name: sorted((one for one in items if one.what == name), key=lambda one: (one.at.hi, one.at.lo))
+        for name in ("action", "command", "answer", "movement", "request", "accepted-request", "validation", "opening")
+    } | {"ignition": [], "hand-release": [], "speed-rise": []}
+    for one in items:
+        if one.what in ("ignition", "hand-release", "speed-rise"):
+            streams[one.what].append(one)
+    return World(History(timeline), vehicle, (), streams)
+
+
+def judged(rule: str, where: World) -> list[Judgement]:
+    """Every judgement of a rule, given by its fields after the texts."""
+    compiled = parse_rule(HEAD + rule, "tried.yaml")
+    return list(PATTERNS[compiled.pattern](compiled, where))
+
+
+def milliseconds(lo: float, hi: float) -> Interval:
+    """An interval given in milliseconds."""
+    return Interval(round(lo * MILLISECOND), round(hi * MILLISECOND))
