@@ -129,11 +129,22 @@ def _late(voice: Voice) -> float:
 
 
 def _staggered(silence: Silence) -> bool:
-    """Whether ids stopped, or started, one after another: at least two, and a quarter of all."""
-    voices = silence.voices
-    early = sum(silence.last - voice.last > _ON_TIME * voice.period for voice in voices)
-    late = sum(voice.after is None or voice.after - silence.first > _ON_TIME * voice.period for voice in voices)
-    return any(count >= 2 and 4 * count >= len(voices) for count in (early, late))
+    """Whether ids stopped, or started, one after another: a quarter of all, missing two frames or more between them.
+
+    One lost frame before a hole looks like one id that stopped early, hence the two.
+    """
+    stops = [_missed(silence.last - voice.last, voice) for voice in silence.voices]
+    starts = [_missed((voice.after or voice.last) - silence.first, voice) for voice in silence.voices if voice.after]
+    never = sum(voice.after is None for voice in silence.voices)
+    return any(
+        sum(missed) + extra >= 2 and 4 * (sum(map(bool, missed)) + extra) >= len(silence.voices)
+        for missed, extra in ((stops, 0), (starts, never))
+    )
+
+
+def _missed(time: int, voice: Voice) -> int:
+    """How many frames an id that was silent for a time missed in it, jitter allowed for."""
+    return max(0, int(time / voice.period + 1 - _ON_TIME))
 
 
 def _out_of_step(silence: Silence) -> bool:

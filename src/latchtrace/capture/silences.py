@@ -42,10 +42,12 @@ class Silences:
         if whole:
             begun = max(one.last for one in self._channels.values())
             return Gap("", Interval(min(begun, t), t), GapCause(whole.value))
-        span, ruling = Interval(last, t), rulings[channel.name]
+        span, ruling = Interval(last, t), rulings.pop(channel.name)
+        if ruling is Ruling.UNDECIDED and Ruling.SLEEP in rulings.values():
+            ruling = Ruling.SLEEP  # the vehicle's networks sleep together
         if ruling is Ruling.UNDECIDED and self._car_slept(channel, span, rulings):
             ruling = Ruling.SLEEP
-        if ruling is Ruling.SLEEP or (ruling is Ruling.NOTHING and channel.asleep):
+        if ruling is Ruling.SLEEP:
             return Sleep(channel.name, span)
         return None if ruling is Ruling.NOTHING else Gap(channel.name, span, GapCause(ruling.value))
 
@@ -62,12 +64,13 @@ class Silences:
         last = channel.last
         if last == NO_TIME or t - last <= SUSPICIOUS:
             return Ruling.NOTHING
-        active = [state for state in channel.ids if state.active(last, RECENT)]
+        cyclic = [state for state in channel.ids if state.rhythm.period]
+        active = [state for state in cyclic if state.active(last, RECENT)]
+        periods = [state.rhythm.period or 0 for state in active or cyclic]
+        if not cyclic or t - last <= 3 * median(periods):
+            return Ruling.NOTHING
         if not active:
-            return Ruling.NOTHING
-        periods = [state.rhythm.period or 0 for state in active]
-        if t - last <= 3 * median(periods):
-            return Ruling.NOTHING
+            return Ruling.SLEEP if channel.asleep else Ruling.NOTHING
         wait = min(max(SECOND, 3 * max(periods)), RECENT)
         after, horizon = self._first_after(active, t, wait)
         voices = [voice for state in active if (voice := _voice(state, after.get(state), horizon))]
