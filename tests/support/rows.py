@@ -16,6 +16,9 @@ from latchtrace.model.frames import ChangeBatch, FrameFlags, Gap, Sleep, Why
 from latchtrace.model.plan import Emit, MessageKey, MessagePlan, Pages
 from latchtrace.model.time import NO_TIME
 
+TOO_SHORT = -1
+"""Stands for the page of frames that do not hold their selector."""
+
 
 class Sent(NamedTuple):
     """One frame of a test: time, channel, id and data."""
@@ -41,10 +44,8 @@ class _Known:
     """What a reader remembers of one message on one channel."""
 
     t: int = NO_TIME
-    masked: int | None = None
     page: int | None = None
-    short: bytes | None = None
-    pages: dict[int, tuple[int, int]] = field(default_factory=dict)
+    pages: dict[int, tuple[int, tuple[int, int | None]]] = field(default_factory=dict)
 
 
 def let_through(frames: Iterable[Sent], plans: Sequence[MessagePlan], gaps: Sequence[Gap] = ()) -> list[Row]:
@@ -68,30 +69,32 @@ def let_through(frames: Iterable[Sent], plans: Sequence[MessagePlan], gaps: Sequ
 
 def _judge(sent: Sent, plan: MessagePlan, state: _Known) -> Row | None:
     payload = int.from_bytes(sent.data, "little")
-    page = payload & plan.selector
-    masked = payload & plan.page_masks.get(page, plan.mask)
-    last_t, last_masked = (
-        state.pages.get(page, (NO_TIME, -1)) if plan.pages is not Pages.NONE else (state.t, state.masked)
-    )
+    page = 0
+    if plan.pages is not Pages.NONE:
+        page = TOO_SHORT if plan.selector >> 8 * len(sent.data) else payload & plan.selector
+    short = len(sent.data) if len(sent.data) < plan.shortest else None
+    shown = (payload & (plan.page_masks.get(page, plan.mask)), short)
+    last_t, last_shown = state.pages.get(page, (NO_TIME, None))
+    turned = plan.pages is Pages.KIND and page != state.page
+    always = plan.emit is Emit.ALWAYS
     why: Why | None = None
-    if state.t == NO_TIME or last_t == NO_TIME:
+    if last_t == NO_TIME:
         why = Why.FIRST
     elif plan.silence_limit is not None and sent.t - state.t > plan.silence_limit:
         why = Why.AFTER_SILENCE
-    elif (len(sent.data) < plan.shortest or state.short is not None) and sent.data != state.short:
-        why = Why.SHORT if len(sent.data) < plan.shortest else Why.CHANGE
-    elif len(sent.data) < plan.shortest:
-        why = None
-    elif plan.pages is Pages.KIND and page != state.page:
-        why = Why.PAGE
-    elif masked != last_masked:
-        why = Why.CHANGE
-    if why is None and plan.emit is Emit.ALWAYS:
-        why = Why.ALWAYS
+    elif shown != last_shown or turned or always:
+        why = (
+            Why.SHORT
+            if short is not None
+            else Why.PAGE
+            if turned
+            else Why.CHANGE
+            if shown != last_shown
+            else Why.ALWAYS
+        )
     row = None if why is None else Row(sent, why, state.t, last_t)
-    state.short = sent.data if len(sent.data) < plan.shortest else None
-    state.t, state.masked, state.page = sent.t, masked, page
-    state.pages[page] = (sent.t, masked)
+    state.t, state.page = sent.t, page
+    state.pages[page] = (sent.t, shown)
     return row
 
 
