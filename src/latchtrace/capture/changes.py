@@ -48,7 +48,7 @@ class ChangeReader:
         if len({message.key for message in plan.messages}) != len(plan.messages):
             raise UsageError("the read plan names a message twice; join the two entries")
         self._bounds = (start, end)
-        self._bit_rates = plan.bit_rates
+        self._plan = plan
         self._feed = Feed(tuple(sources), progress)
         self._upstream = self._feed.stretches()
         self._waiting: deque[Stretch] = deque()
@@ -81,7 +81,7 @@ class ChangeReader:
         self._end_segment()
         read = self._feed.finish()
         yield self._batch()
-        self._report = report_of(read, self._detector.noticed, self._detector.channels.values(), self._bit_rates)
+        self._report = report_of(read, self._detector.noticed, self._detector.channels.values(), self._plan)
 
     def _turn(self, stretch: Stretch) -> Iterator[ChangeBatch]:
         """A new segment: the old one's last batch, then nothing is known any more."""

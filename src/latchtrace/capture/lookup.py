@@ -82,11 +82,10 @@ def resolve(
     rows: RowStore,
     sources: Sequence[Source],
     report: CaptureReport,
-    aliases: Mapping[str, str] | None = None,
 ) -> dict[EvidenceRef, Evidence]:
     """The evidence behind references: let-through frames, last frames before a time, and absences.
 
-    `aliases` are those of the read plan: references name channels by the plan's names. For an absence `after` and
+    References name channels by the plan's names, as everything in the report does. For an absence `after` and
     `until` are the times of the last frame of the id before the span and the first one after it (the span's own
     ends where there is none); file and line are those of the frame before (line 0: none). A LastBefore without
     any frame before is left out.
@@ -95,7 +94,7 @@ def resolve(
     searched = [ref for ref in wanted_refs if not isinstance(ref, Seen)]
     wanted = _questions(searched)
     if wanted:
-        _search(wanted, sources, report, aliases or {})
+        _search(wanted, sources, report)
     answers: dict[EvidenceRef, Evidence] = {}
     for ref in wanted_refs:
         evidence = _seen(ref, rows, report) if isinstance(ref, Seen) else _answer(ref, wanted[_key(ref)], report)
@@ -118,21 +117,19 @@ def _questions(refs: Iterable[LastBefore | NoneIn]) -> dict[_Key, _Wanted]:
     return {key: _Wanted(times, after.get(key, [])) for key, times in before.items()}
 
 
-def _search(
-    wanted: Mapping[_Key, _Wanted], sources: Sequence[Source], report: CaptureReport, aliases: Mapping[str, str]
-) -> None:
+def _search(wanted: Mapping[_Key, _Wanted], sources: Sequence[Source], report: CaptureReport) -> None:
     """One pass over each file that has one of the channels."""
-    names = {key[0] for key in wanted}
+    renamed = dict(report.renamed)
     latest = max(max([*question.before, *question.after]) for question in wanted.values())
     for number, (source, file) in enumerate(zip(sources, report.files, strict=True)):
-        of_file = {name: aliases.get(name, name) for name in file.channels}
+        names = {raw: renamed.get(raw, raw) for raw in file.channels}
         mine = {
             (raw, key[1], key[2]): question
-            for raw, name in of_file.items()
+            for raw, name in names.items()
             for key, question in wanted.items()
             if key[0] == name
         }
-        if names & set(of_file.values()):
+        if mine:
             _search_file(mine, source, number, latest if len(report.segments) == 1 else None)
     for question in wanted.values():
         question.finish()

@@ -6,7 +6,8 @@ How a format is recognised and read is the contract in `capture/contract.py`; th
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Generator, Mapping, Sequence
+from contextlib import closing
 
 from latchtrace.capture.bits import exact_bits
 from latchtrace.capture.changes import ChangeReader
@@ -52,7 +53,9 @@ def scan(
     return reader.report
 
 
-def read_frames(sources: Sequence[Source], progress: Progress | None = None) -> Iterator[tuple[int, Frame]]:
+def read_frames(
+    sources: Sequence[Source], progress: Progress | None = None
+) -> Generator[tuple[int, Frame], None, None]:
     """Every frame of the captures in time order, with the number of its file."""
     feed = Feed(tuple(sources), progress)
     try:
@@ -65,7 +68,8 @@ def read_frames(sources: Sequence[Source], progress: Progress | None = None) -> 
 
 def first_time(sources: Sequence[Source]) -> int:
     """The time of the captures' first frame, from which relative times count; CaptureError where there is none."""
-    return next(read_frames(sources))[1].t
+    with closing(read_frames(sources)) as frames:
+        return next(frames)[1].t
 
 
 def _exact(frame: Frame) -> int:

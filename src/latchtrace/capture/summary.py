@@ -10,6 +10,7 @@ from latchtrace.capture.feed import FilesRead
 from latchtrace.capture.states import ChannelState
 from latchtrace.capture.tally import MOST_SKIPS_KEPT
 from latchtrace.model.frames import CaptureReport, Gap, Loss, Segment, Sleep
+from latchtrace.model.plan import ReadPlan
 from latchtrace.model.time import SECOND, Interval
 
 MOST_LOSSES_PER_ID = 100
@@ -48,15 +49,14 @@ def _loss_order(loss: Loss) -> tuple[int, str, int, bool]:
     return (loss.span.lo, loss.channel, loss.can_id, loss.extended)
 
 
-def report_of(
-    read: FilesRead, noticed: Noticed, channels: Iterable[ChannelState], bit_rates: Mapping[str, int]
-) -> CaptureReport:
+def report_of(read: FilesRead, noticed: Noticed, channels: Iterable[ChannelState], plan: ReadPlan) -> CaptureReport:
     """The report of a finished reading."""
     channels = sorted(channels, key=lambda channel: channel.name)
     reasons: Counter[str] = Counter()
     for tally in read.tallies:
         reasons.update(tally.reasons)
     skipped = [skip for tally in read.tallies for skip in tally.kept]
+    names = {name for file in read.reports for name in file.channels}
     ids = [state.statistics() for channel in channels for state in channel.ids]
     return CaptureReport(
         files=read.reports,
@@ -70,7 +70,8 @@ def report_of(
         skipped=tuple(skipped[:MOST_SKIPS_KEPT]),
         skipped_count=tuple(sorted(reasons.items())),
         ids=tuple(sorted(ids, key=lambda entry: (entry.channel, entry.extended, entry.can_id))),
-        bus_load=tuple(_loads(channels, noticed, bit_rates)),
+        bus_load=tuple(_loads(channels, noticed, plan.bit_rates)),
+        renamed=tuple(sorted((raw, name) for raw, name in plan.aliases.items() if raw != name and raw in names)),
     )
 
 

@@ -6,6 +6,7 @@ import hashlib
 from collections import Counter
 from concurrent.futures import Future, ThreadPoolExecutor
 from operator import itemgetter
+from threading import Event
 from typing import TYPE_CHECKING
 
 from latchtrace.capture.contract import Block
@@ -82,20 +83,25 @@ class Digests:
     """The SHA-256 of each file's bytes on disk, worked out beside the reading on a thread of its own."""
 
     def __init__(self, sources: tuple[Source, ...]) -> None:
+        self._stopped = Event()
         self._pool = ThreadPoolExecutor(max_workers=1, thread_name_prefix="digest")
-        self._results: list[Future[str]] = [self._pool.submit(_digest, source) for source in sources]
+        self._results: list[Future[str]] = [self._pool.submit(self._digest, source) for source in sources]
 
     def wait(self) -> list[str]:
         """All digests, in the order of the sources."""
-        results = [result.result() for result in self._results]
-        self._pool.shutdown()
-        return results
+        return [result.result() for result in self._results]
 
     def stop(self) -> None:
-        """Give up those not yet begun."""
-        self._pool.shutdown(wait=False, cancel_futures=True)
+        """Give up what is not done yet."""
+        self._stopped.set()
+        self._pool.shutdown(wait=True, cancel_futures=True)
 
-
-def _digest(source: Source) -> str:
-    with source.path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+    def _digest(self, source: Source) -> str:
+        digest = hashlib.sha256()
+        try:
+            with source.path.open("rb") as file:
+                while not self._stopped.is_set() and (piece := file.read(1 << 20)):
+                    digest.update(piece)
+        except OSError as error:
+            raise CaptureError(f"{source.name}: cannot be read: {error.strerror or error}") from error
+        return digest.hexdigest()

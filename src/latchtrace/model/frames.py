@@ -223,7 +223,8 @@ class CaptureReport:
     """What reading the captures showed about their quality. Counts add up: lines read + skipped = present.
 
     `skipped` holds the first hundred lines, `skipped_count` all of them by reason. `bus_load` per channel in
-    0..1 (nominal bits, without stuffing) where the bit rate is known.
+    0..1 (nominal bits, without stuffing) where the bit rate is known. `renamed` pairs each channel name of the
+    files with the plan's where the two differ; everything but `files` uses the plan's.
     """
 
     files: tuple[FileReport, ...]
@@ -238,6 +239,7 @@ class CaptureReport:
     skipped_count: tuple[tuple[str, int], ...] = ()
     ids: tuple[IdStatistics, ...] = ()
     bus_load: tuple[tuple[str, float], ...] = ()
+    renamed: tuple[tuple[str, str], ...] = ()
 
     @property
     def frames(self) -> int:
