@@ -50,9 +50,12 @@ def run(options: argparse.Namespace) -> ExitStatus:
     from latchtrace import workbench
 
     app = workbench.build_app(results)
-    print_note(f"The workbench is at http://{options.host}:{options.port}/ (stop it with Ctrl-C)")
-    workbench.serve(app, options.host, options.port)
+    workbench.serve(app, options.host, options.port, ready=_say_where)
     return ExitStatus.DONE
+
+
+def _say_where(address: str) -> None:
+    print_note(f"The workbench is at {address} (stop it with Ctrl-C)")
 
 
 def _own(options: argparse.Namespace, times: Times) -> dict[str, AnalysisResult]:

@@ -28,7 +28,7 @@ from latchtrace.model.results import (
     Verdict,
     VerdictKind,
 )
-from latchtrace.model.time import Interval
+from latchtrace.model.time import SECOND, Interval
 from latchtrace.reports.limits import what_it_cannot_tell
 from latchtrace.reports.options import ReportOptions
 from latchtrace.views import wording
@@ -171,25 +171,39 @@ def _file_text(name: str, form: str, frames: int) -> str:
 def _span_text(result: AnalysisResult, times: Clock) -> str:
     capture = result.capture
     length = time_text(capture.last - capture.zero)
+    judged = _part_text(result, times)
     if not times.dated:
-        return f"{length} long; times count {times.zone_text}"
-    first, last = times.full(capture.zero, 0), times.full(capture.last, 0)
-    if times.day(capture.zero) == times.day(capture.last):
-        last = times.text(capture.last, 0)
-    return f"{first} to {last} {times.zone_text}, {length} long"
+        return f"{length} long; times count {times.zone_text}{judged}"
+    return f"{_from_to(capture.zero, capture.last, times)} {times.zone_text}, {length} long{judged}"
+
+
+def _from_to(first: int, last: int, times: Clock) -> str:
+    end = times.text(last, 0) if times.day(first) == times.day(last) else times.full(last, 0)
+    return f"{times.full(first, 0)} to {end}"
+
+
+def _part_text(result: AnalysisResult, times: Clock) -> str:
+    """Which part of the capture was looked at, where that is not all of it."""
+    first = min((one.span.lo for one in result.timelines), default=result.capture.zero)
+    last = max((one.span.hi for one in result.timelines), default=result.capture.last)
+    if first - result.capture.zero < SECOND and result.capture.last - last < SECOND:
+        return ""
+    return f"; looked at: {_from_to(first, last, times)}"
 
 
 def _summary(result: AnalysisResult, findings: Sequence[Finding], times: Clock) -> str:
     seen = _count(len(result.episodes), "locking action")
+    undecided = sum(item.verdict is VerdictKind.INCONCLUSIVE and not _idle(item) for item in result.verdicts)
+    left = f" {_count(undecided, 'rule')} could not be decided." if undecided else ""
     if not findings:
         fit = any(item.verdict is VerdictKind.PASS for item in result.verdicts)
         word = "No violation in this capture" if fit else "Nothing could be judged in this capture"
-        return f"{word}: {seen} rebuilt, nothing found."
+        return f"{word}: {seen} rebuilt, nothing found.{left}"
     counts = Counter(str(item.severity) for item in findings)
     found = wording.counts_text({str(kind): counts.get(str(kind), 0) for kind in _ORDER})
     worst = findings[0]
     first = clean(worst.message or wording.rule_title(worst.rule)).rstrip(".")
-    return f"{found} in {seen}. First to look at: {worst.id}, {times.text(worst.at.hi, 0)}: {first}."
+    return f"{found} in {seen}. First to look at: {worst.id}, {times.text(worst.at.hi, 0)}: {first}.{left}"
 
 
 def _count(number: int, noun: str) -> str:
@@ -268,11 +282,14 @@ def _causes(result: AnalysisResult) -> tuple[CauseCard, ...]:
 def _episode(item: Episode, result: AnalysisResult, times: Clock) -> EpisodeRow:
     key = f", key {item.key_slot}" if item.key_slot is not None else ""
     left_open = f" (or {wording.sources_text(item.cannot_rule_out)})" if item.cannot_rule_out else ""
+    by = f"{wording.origin_text(item.origin)}{key}{left_open}"
+    if item.origin == "unknown" and item.cannot_rule_out:
+        by = f"not decided: {wording.sources_text(item.cannot_rule_out)}"
     return EpisodeRow(
         id=clean(item.id),
         when=clean(wording.moment_text(item.at.hi, times, 1)),
         what=clean(wording.action_text(item.action)),
-        by=clean(f"{wording.origin_text(item.origin)}{key}{left_open}"),
+        by=clean(by),
         outcome=clean(wording.outcome_text(item, result.vehicle)),
         findings=", ".join(finding.id for finding in result.findings if finding.episode == item.id),
     )

@@ -56,13 +56,19 @@ def test_serve_asks_for_what_is_missing(job: Path, capsys: pytest.CaptureFixture
     assert "no CAPTURE is named" in capsys.readouterr().err
 
 
-def test_serve_hands_results_host_and_port_to_the_workbench(
-    interface: Any, job: Path, monkeypatch: pytest.MonkeyPatch
+def test_serve_hands_results_host_and_port_to_the_workbench_and_says_where_it_is(
+    interface: Any, job: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     from latchtrace import workbench
 
     served: list[Any] = []
+
+    def serve(*args: Any, ready: Any) -> None:
+        served.append(args)
+        ready("http://127.0.0.1:8051/")
+
     monkeypatch.setattr(workbench, "build_app", lambda results: ("app", results), raising=False)
-    monkeypatch.setattr(workbench, "serve", lambda *args: served.append(args), raising=False)
+    monkeypatch.setattr(workbench, "serve", serve, raising=False)
     assert main(["serve", "night.log", "--vehicle", "car.yaml", "--port", "8051"]) == 0
     assert served == [(("app", {"night.log": interface.result}), "127.0.0.1", 8051)]
+    assert capsys.readouterr().err == "The workbench is at http://127.0.0.1:8051/ (stop it with Ctrl-C)\n"

@@ -186,3 +186,41 @@ def test_a_started_vehicle_file_names_the_candidates_of_its_dbc(tmp_path: Path) 
     assert (printed.returncode, written.returncode) == (0, 0)
     assert (tmp_path / "car.yaml").read_bytes() == printed.stdout
     assert b"BodyLatches" in printed.stdout
+
+
+def test_serve_listens_on_this_machine_until_it_is_interrupted(tmp_path: Path) -> None:
+    from urllib.request import urlopen
+
+    words = ["serve", DAY, "--vehicle", ESTATE, "--port", "0"]
+    with subprocess.Popen([*COMMAND, *words], cwd=tmp_path, stderr=subprocess.PIPE, text=True) as process:
+        assert process.stderr is not None
+        address = next(word for word in process.stderr.readline().split() if word.startswith("http://"))
+        assert address.startswith("http://127.0.0.1:")
+        with urlopen(address, timeout=30) as answer:
+            assert answer.status == 200
+        process.send_signal(signal.SIGINT)
+        _, err = process.communicate(timeout=30)
+    assert process.returncode in (0, 130)
+    assert "Traceback" not in err
+
+
+@pytest.mark.parametrize(
+    ("start", "end"),
+    [
+        ("+03:27:00", "+03:28:00"),
+        ("2024-03-09T00:12:00Z", "2024-03-09T01:13:00+01:00"),
+        ("00:12:00", "00:13:00"),
+        ("+12420.5", "+12480"),
+    ],
+)
+def test_a_part_of_the_capture_is_judged_by_any_way_to_write_a_time(tmp_path: Path, start: str, end: str) -> None:
+    words = ("--from", start, "--to", end, "--timezone", "UTC", "--json", "-")
+    document = json.loads(_run("analyse", NIGHT, "--vehicle", ESTATE, *words, cwd=tmp_path).stdout)
+    assert [item["action"] for item in document["episodes"]] == ["unlock", "lock"]
+
+
+def test_the_clock_offset_moves_what_is_shown_and_what_is_asked_for(tmp_path: Path) -> None:
+    words = ("--from", "01:12:00", "--to", "01:13:00", "--timezone", "UTC", "--clock-offset", "1 h")
+    done = _run("analyse", NIGHT, "--vehicle", ESTATE, *words, cwd=tmp_path)
+    assert b"E1  01:12:14" in done.stdout
+    assert b"looked at: 2024-03-09 01:12:" in done.stdout
