@@ -110,8 +110,10 @@ def rule_title(rule: str) -> str:
 def finding_text(finding: Finding, vehicle: Vehicle) -> str:
     """A finding as one plain paragraph: what, where, what was measured against which limit, and what is open."""
     parts = [_stop(sentence(finding.message) or rule_title(finding.rule))]
-    if finding.closures and not any(closure_title(name, vehicle) in finding.message for name in finding.closures):
-        parts.append(f"Concerned: {closure_text(finding.closures, vehicle)}.")
+    concerned = closure_text(finding.closures, vehicle)
+    named = concerned in finding.message or any(closure_title(n, vehicle) in finding.message for n in finding.closures)
+    if finding.closures and not named:
+        parts.append(f"Concerned: {concerned}.")
     if finding.measured is not None:
         limit = f", limit {finding.limit}" if finding.limit else ""
         parts.append(f"Measured {measured_text(finding.measured)}{limit}.")
