@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from latchtrace.model.version import __version__
+
 if TYPE_CHECKING:
     from latchtrace.api import Analysis, analyse, verify
 
-__version__ = "0.1.0"
 __all__ = ["Analysis", "__version__", "analyse", "verify"]
 
 

@@ -7,7 +7,6 @@ from dataclasses import dataclass, field, replace
 from datetime import tzinfo
 from pathlib import Path
 
-from latchtrace import __version__
 from latchtrace.capture.lookup import resolve
 from latchtrace.capture.reader import find_captures, read_changes
 from latchtrace.capture.source import Source
@@ -35,6 +34,7 @@ from latchtrace.model.results import (
 )
 from latchtrace.model.time import Interval
 from latchtrace.model.vehicle import RoleStatus, Vehicle
+from latchtrace.model.version import __version__
 from latchtrace.network.database import load_database
 from latchtrace.network.planning import message_plan
 from latchtrace.network.tracks import TrackBuilder, TrackRequest

@@ -40,7 +40,9 @@ class _Builder:
         for i, anchor in enumerate(anchors):
             origin = trace(self.history, self.vehicle, anchor, past)
             window = limit(self.vehicle, "request_window")
-            used.update(id(event) for event in requests_before(self.history, anchor.action, anchor.at, window))
+            by_hand = anchor.command is None
+            asked = requests_before(self.history, anchor.action, anchor.at, window, by_hand)
+            used.update(id(event) for event in asked)
             episodes.append(self._chain(anchor, origin, anchors[i + 1 :]))
             if anchor.central or past is None:
                 past = Past(anchor.action, origin.name, anchor.at)

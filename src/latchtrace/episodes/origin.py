@@ -62,14 +62,16 @@ def seen(event: LockEvent) -> tuple[EvidenceRef, ...]:
     return (Seen(event.row, event.signal, event.value),) if event.row >= 0 else ()
 
 
-def requests_before(history: History, action: str, at: Interval, window: int) -> list[LockEvent]:
+def requests_before(history: History, action: str, at: Interval, window: int, by_hand: bool = False) -> list[LockEvent]:
     """Requests of an action that may lie in the window before `at`, which runs from their start to their end.
 
-    Inside one cycle of its message the order of request and command cannot be seen; it is taken as causal.
+    Inside one cycle of its message the order of request and command cannot be seen; it is taken as causal. A
+    movement with no command (`by_hand`) is also explained by an inside handle that releases the latch.
     """
     found = []
     for event in history.events(EventKind.REQUEST):
-        if event.at.lo > at.hi or event.value != action:
+        pulled = by_hand and action == "unlock" and (event.subject, event.value) == ("inside-handle", "release")
+        if event.at.lo > at.hi or not (event.value == action or pulled):
             continue
         if (event.end or event.at).hi + window >= at.lo:
             found.append(event)
@@ -85,7 +87,9 @@ def report_near(history: History, action: str, at: Interval, lag: int) -> LockEv
 def trace(history: History, vehicle: Vehicle, anchor: Anchor, past: Past | None) -> Origin:
     """Rule every source in or out; the action report outranks requests, requests outrank timers."""
     report = report_near(history, anchor.action, anchor.at, limit(vehicle, "report_lag"))
-    requests = requests_before(history, anchor.action, anchor.at, limit(vehicle, "request_window"))
+    requests = requests_before(
+        history, anchor.action, anchor.at, limit(vehicle, "request_window"), by_hand=anchor.command is None
+    )
     checks = list(_request_checks(history, vehicle, anchor, requests))
     checks += _hand_release(history, vehicle, anchor)
     started = max(requests, key=lambda event: (event.at.lo, event.at.hi), default=None)
@@ -188,6 +192,8 @@ def _relock(history: History, vehicle: Vehicle, anchor: Anchor, past: Past | Non
 
 def _relock_time(history: History, vehicle: Vehicle, anchor: Anchor, past: Past) -> tuple[SourceRuling, str]:
     """Whether the time since the unlock, and what was opened meanwhile, fit the timer."""
+    if _switched_on(history, past.at, anchor.at):
+        return OUT, "the ignition was switched on"
     delay, tolerance = limit(vehicle, "relock.delay"), limit(vehicle, "relock.tolerance")
     elapsed = anchor.at.since(_timer_start(history, vehicle, past, anchor))
     on_time = within(elapsed, delay - tolerance, delay + tolerance) if delay else Truth.UNKNOWN
@@ -206,6 +212,15 @@ def _relock_time(history: History, vehicle: Vehicle, anchor: Anchor, past: Past)
     if opened == Truth.UNKNOWN and on_time != Truth.YES:
         return OPEN, Reason.GAP
     return IN, "after an unlock that nobody used"
+
+
+def _switched_on(history: History, start: Interval, end: Interval) -> bool:
+    """Whether the ignition surely came on between two things."""
+    return any(
+        event.subject == "ignition" and event.value == "on" and event.change and event.at.hi <= end.lo
+        for event in history.near(EventKind.STATE, start.hi, end.lo)
+        if event.at.lo >= start.hi
+    )
 
 
 def _timer_start(history: History, vehicle: Vehicle, past: Past, anchor: Anchor) -> Interval:

@@ -34,7 +34,7 @@ def build_world(history: History, vehicle: Vehicle, episodes: Sequence[Episode])
         "answer": [answer for action in actions if action.fact("commanded") == "yes" for answer in _answers(action)],
         "movement": list(_movements(history, episodes, visible)),
         "request": [_request(event) for event in history.events(EventKind.REQUEST)],
-        "accepted-request": list(_accepted(history, episodes, actions)),
+        "accepted-request": list(_accepted(history, vehicle, episodes, actions)),
         "validation": [
             Item("validation", event.at, {"result": event.value}, evidence=_frame(event))
             for event in history.events(EventKind.VALIDATION)
@@ -184,7 +184,9 @@ def _movements(history: History, episodes: Sequence[Episode], visible: bool) -> 
         )
 
 
-def _accepted(history: History, episodes: Sequence[Episode], actions: Sequence[Item]) -> Iterator[Item]:
+def _accepted(
+    history: History, vehicle: Vehicle, episodes: Sequence[Episode], actions: Sequence[Item]
+) -> Iterator[Item]:
     """Requests that must be served: accepted by the decoder, or from a source that needs no key."""
     for episode in episodes:
         request, validation = episode.request, episode.validation
@@ -214,6 +216,7 @@ def _accepted(history: History, episodes: Sequence[Episode], actions: Sequence[I
             "accepted-request",
             at,
             facts,
+            _not_yet(history, vehicle, request.at, TARGET[episode.action]),
             episode=episode.id,
             evidence=(*request.evidence, *validation.evidence),
             request_at=request.at,
@@ -242,10 +245,10 @@ def _speed_rises(history: History, vehicle: Vehicle) -> Iterator[Item]:
             near = int(np.argmax(track.value[before : now + 1] >= float(threshold.value) - tolerance)) + int(before)
             rise = Interval(int(track.t_lo[near]), int(track.t_hi[now]))
             shown = f"{track.value[now]:.1f} km/h"
-            yield from _due(history, rise, fall, Seen(int(track.row[now]), str(track.ref), shown))
+            yield from _due(history, vehicle, rise, fall, Seen(int(track.row[now]), str(track.ref), shown))
 
 
-def _due(history: History, rise: Interval, fall: int, frame: Seen) -> Iterator[Item]:
+def _due(history: History, vehicle: Vehicle, rise: Interval, fall: int, frame: Seen) -> Iterator[Item]:
     """At the rise where everything is shut; else when the last closure is shut while still above."""
     evidence: tuple[EvidenceRef, ...] = (frame,) if frame.row >= 0 else ()
     shut_at = [
@@ -256,8 +259,19 @@ def _due(history: History, rise: Interval, fall: int, frame: Seen) -> Iterator[I
     moments = [(rise, evidence), *((event.at, (*evidence, *_frame(event))) for event in shut_at)]
     for at, frames in moments:
         if at.hi <= fall and not _surely_ajar(history, at.hi):
-            yield Item("speed-rise", at, {}, evidence=frames)
+            closures = _not_yet(history, vehicle, at, TARGET["lock"])
+            yield Item("speed-rise", at, {}, closures, evidence=frames)
             return
+
+
+def _not_yet(history: History, vehicle: Vehicle, at: Interval, target: tuple[str, ...]) -> tuple[str, ...]:
+    """The closures that were not surely in one of these states before."""
+    return tuple(
+        name
+        for name in vehicle.lockable
+        if history.states(EventKind.LATCH, name)
+        and not history.settled_before(EventKind.LATCH, name, at) <= set(target)
+    )
 
 
 def _surely_ajar(history: History, moment: int) -> bool:

@@ -82,8 +82,6 @@ def keys_like(raw: npt.NDArray[Any], keys: Sequence[int]) -> npt.NDArray[Any]:
     """Keys as a sorted column of the track's own type; those it cannot hold are left out."""
     if raw.dtype == np.uint64:
         return np.array(sorted(key for key in keys if 0 <= key < 2**64), np.uint64)
-    if raw.dtype == np.float64:
-        return np.array(sorted(keys), np.float64)
     return np.array(sorted(key for key in keys if -(2**63) <= key < 2**63), np.int64)
 
 

@@ -97,7 +97,7 @@ class Guard:
         if refusal is None:
             return self._application(environ, start)
         status, why = refusal
-        start(status, [("Content-Type", "text/plain; charset=utf-8"), ("Connection", "close")])
+        start(status, [("Content-Type", "text/plain; charset=utf-8")])
         return [f"{why}\n".encode()]
 
     def refusal(self, environ: Environ) -> tuple[str, str] | None:

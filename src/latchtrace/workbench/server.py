@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 from collections.abc import Callable
 from typing import Any
 
@@ -22,21 +23,17 @@ class Server:
         from waitress import create_server
 
         policy_of(app).listen_on(host)
-        try:
-            self._server: Any = create_server(
-                app.server,
-                host=host,
-                port=port,
-                threads=THREADS,
-                ident=None,
-                max_request_body_size=LARGEST_POST,
-                clear_untrusted_proxy_headers=True,
-            )
-        except (OSError, ValueError) as error:
-            why = getattr(error, "strerror", None) or str(error)
-            raise UsageError(f"cannot listen on {host} port {port} ({why}); choose another with --port") from None
-        self.port: int = _port(self._server, port)
-        shown = DEFAULT_HOST if policy_of(app).any_address else host
+        self._socket = _listen(host, port)
+        self._server: Any = create_server(
+            app.server,
+            sockets=[self._socket],
+            threads=THREADS,
+            ident=None,
+            max_request_body_size=LARGEST_POST,
+            clear_untrusted_proxy_headers=True,
+        )
+        self.address, self.port = self._socket.getsockname()[:2]
+        shown = DEFAULT_HOST if policy_of(app).any_address else host.strip("[]")
         self.url = f"http://[{shown}]:{self.port}/" if ":" in shown else f"http://{shown}:{self.port}/"
 
     def run(self) -> None:
@@ -44,14 +41,31 @@ class Server:
         self._server.run()
 
     def close(self) -> None:
-        """Stop serving."""
+        """Stop serving, and let the port go."""
         self._server.close()
+        self._server.task_dispatcher.shutdown()
 
 
-def _port(server: Any, asked: int) -> int:
-    listening = getattr(server, "effective_listen", None)
-    port = listening[0][1] if listening else getattr(server, "effective_port", asked)
-    return int(port)
+def _listen(host: str, port: int) -> socket.socket:
+    """A socket bound to the host and port given, and to nothing else."""
+    try:
+        found = socket.getaddrinfo(host.strip("[]") or None, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)
+        family, kind, protocol, _, address = found[0]
+        bound = socket.socket(family, kind, protocol)
+    except (OSError, UnicodeError, OverflowError) as error:
+        raise _refused(host, port, error) from None
+    try:
+        bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        bound.bind(address)
+    except (OSError, OverflowError) as error:
+        bound.close()
+        raise _refused(host, port, error) from None
+    return bound
+
+
+def _refused(host: str, port: int, error: Exception) -> UsageError:
+    why = getattr(error, "strerror", None) or str(error)
+    return UsageError(f"cannot listen on {host} port {port} ({why}); choose another with --host or --port")
 
 
 def serve(
@@ -65,9 +79,9 @@ def serve(
     The host given decides, and no environment variable does. Raises UsageError where the port cannot be had.
     """
     server = Server(app, host, port)
-    if ready is not None:
-        ready(server.url)
     try:
+        if ready is not None:
+            ready(server.url)
         server.run()
     finally:
         server.close()

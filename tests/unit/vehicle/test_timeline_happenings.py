@@ -5,7 +5,7 @@ import pytest
 from latchtrace.model.events import EventKind, LockEvent, Timeline
 from latchtrace.model.network import SignalTrack
 from latchtrace.vehicle.mapping import timeline
-from support.made_vehicle import HEAD, LOST, milliseconds, of, taped, told, track, vehicle
+from support.made_vehicle import ABSENT, HEAD, LOST, milliseconds, of, taped, told, track, vehicle
 
 SWITCH = "request.interior-switch: {signal: QuayPanel.Key, values: {0: none, 1: lock, 2: unlock, 3: unknown}}"
 PULSE = SWITCH.replace("values", "shows: pulse, values")
@@ -314,3 +314,61 @@ def test_nobody_presses_faster_than_twice_and_once_more_in_every_fiftieth_of_a_s
     five = run(PRESSES, track("QuayPanel.Presses", (0, 0), (1000, 5), (2000, 4), width=101))
     assert five.events == ()
     assert "jumped 2 times farther" in five.notices[0]
+
+
+def test_a_frame_too_short_for_the_counter_does_not_count() -> None:
+    found = run(PRESSES, track("QuayPanel.Presses", (0, 2), (1000, ABSENT), (2000, 3), (3000, 4)))
+    assert [event.row for event in found.events] == [2000, 3000]
+
+
+def test_a_repeat_comes_within_its_time_and_not_after() -> None:
+    in_time = run(REMOTE, *remote((1000, 3, 1, 2, 77), (1060, 3, 1, 2, 77)))
+    assert [event.row for event in in_time.events] == [1000]
+    late = run(REMOTE, *remote((1000, 3, 1, 2, 77), (1061, 3, 1, 2, 77)))
+    assert [event.row for event in late.events] == [1000, 1061]
+
+
+def test_the_action_and_details_that_are_not_known_are_no_details_of_the_event() -> None:
+    roles = """\
+request.remote-button:
+  signal: QuayKey.Button
+  shows: event
+  details:
+    action: {signal: QuayKey.Kind, values: {1: lock, 3: unlock}}
+    closure: {signal: QuayKey.Slot, values: {2: left}}
+    code: QuayKey.Code"""
+    found = run(roles, *remote((1000, 3, 1, 2, 77), (2000, 1, 1, 4, 77)))
+    assert [(e.value, e.details) for e in found.events] == [
+        ("unlock", (("closure", "left"), ("code", 7))),
+        ("lock", (("code", 7),)),
+    ]
+    assert found.notices == (
+        "request.remote-button: QuayKey.Slot took raw values the vehicle file gives no meaning, read as unknown: 4 (1 time)",
+    )
+
+
+def test_an_end_hidden_by_not_available_and_then_a_gap_may_lie_anywhere_in_both() -> None:
+    found = run(SWITCH, track("QuayPanel.Key", (0, 0), (1000, 1), (2000, 3), (3000, LOST), (8000, 0), width=50))
+    end = found.events[0].end
+    assert end is not None
+    assert milliseconds(end) == (1950.0, 8000.0)
+
+
+def test_a_condition_not_seen_yet_does_not_hold() -> None:
+    roles = SWITCH.replace("values", "when: {QuayPanel.Page: 1}, values")
+    found = run(roles, track("QuayPanel.Page", (500, 1)), track("QuayPanel.Key", (100, 1), (200, 0), (600, 2)))
+    assert [event.row for event in found.events] == [600]
+
+
+def test_a_condition_lost_in_a_gap_does_not_hold_until_it_is_seen_again() -> None:
+    roles = REMOTE.replace("when: {QuayKey.Kind: 3}", "when: {QuayKey.Kind: [1, 3]}")
+    frames = remote((1000, 3, 1, 2, 77), (5000, 3, 1, 2, 77))
+    frames[0] = track("QuayKey.Kind", (1000, 3), (2000, LOST))
+    assert [event.row for event in run(roles, *frames).events] == [1000]
+
+
+def test_many_values_without_a_label_are_counted_and_the_first_few_named() -> None:
+    roles = "request.keypad: {signal: QuayPanel.Page, values: {0: none, 1: lock}}"
+    rows = track("QuayPanel.Page", (0, 0), *((100 * i, 1 + i) for i in range(1, 9)))
+    notice = run(roles, rows).notices[0]
+    assert notice.endswith("2 (1 time), 3 (1 time), 4 (1 time), 5 (1 time), 6 (1 time) and 3 more values")
