@@ -128,12 +128,15 @@ def _silent_parts(
         spans.append((len(lane), Interval(last, holes.watermark)))
     covered = merged([*holes.gaps, *holes.sleeps])
     parts = [(i, part) for i, span in spans for part in without(span, covered)]
-    return [(i, part) for i, part in parts if part.width > limit and not _orderly(part, holes)]
+    return [(i, part) for i, part in parts if part.width > limit and not _orderly(part, holes, i == len(lane))]
 
 
-def _orderly(part: Interval, holes: Holes) -> bool:
-    """Whether it is the way into a sleep or out of it: nodes stop and start one after another."""
-    before = part.width <= SHUT_DOWN and any(sleep.lo == part.hi for sleep in holes.sleeps)
+def _orderly(part: Interval, holes: Holes, at_end: bool) -> bool:
+    """Whether it is the way into a sleep or out of it: nodes stop and start one after another.
+
+    At the end of the capture a sleep may have followed that it no longer shows.
+    """
+    before = part.width <= SHUT_DOWN and (at_end or any(sleep.lo == part.hi for sleep in holes.sleeps))
     after = part.width <= START_UP and any(sleep.hi == part.lo for sleep in holes.sleeps)
     return before or after
 

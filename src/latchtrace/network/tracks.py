@@ -15,7 +15,7 @@ from latchtrace.model.vehicle import MessageUse, SendType
 from latchtrace.network.decoding import known_selector_values, presence, signal_columns
 from latchtrace.network.eras import Holes, merged, tell
 from latchtrace.network.lanes import Collector, SegmentLog
-from latchtrace.network.planning import Paging, page_mode, wanted_specs
+from latchtrace.network.planning import Paging, page_mode, silence_limit, wanted_specs
 from latchtrace.network.signal_rows import Columns, Followed, SignalRows
 
 
@@ -212,4 +212,7 @@ class _Follower:
             return int(columns.t_hi[-1])
         gaps, after = self.holes.gaps, len(self.lane) and int(self.lane.t[-1])
         ends_in_gap = bool(gaps) and gaps[-1].hi >= max(self.holes.watermark, after + 1)
-        return gaps[-1].lo if ends_in_gap else self.holes.watermark
+        known = gaps[-1].lo if ends_in_gap else self.holes.watermark
+        limit = silence_limit(self.message.spec, self.message.use)
+        silent = self.last is not None and limit is not None and known - self.last > limit
+        return self.last if silent and self.last is not None else known

@@ -226,6 +226,16 @@ def test_a_message_that_stops_before_the_end_is_lost_where_the_statistics_tell()
     assert tracks.frames[MessageKey(None, 0x100)] == 5
 
 
+def test_a_message_that_stops_shortly_before_the_end_may_have_gone_to_sleep() -> None:
+    tracks = built(CYCLIC, cyclic([1] * 5), 5_400, ids=[statistics(400, 5)])
+    track = tracks.tracks[LATCH]
+    assert [row[3] for row in rows_of(track)] == [K]
+    assert track.silences == ()
+    assert track.known_until == 400 * MS
+    assert tracks.seen[MessageKey(None, 0x100)] == Interval(0, 400 * MS)
+    assert built(CYCLIC, cyclic([1] * 5), 5_401, ids=[statistics(400, 5)]).tracks[LATCH].silences != ()
+
+
 def test_without_statistics_a_cyclic_message_counts_as_seen_to_the_end() -> None:
     tracks = built(CYCLIC, cyclic([1] * 5), 450)
     assert tracks.seen == {MessageKey(None, 0x100): Interval(0, 450 * MS)}
@@ -491,11 +501,11 @@ def test_a_gap_that_ends_with_the_last_frame_leaves_it_known() -> None:
 def test_statistics_of_the_whole_capture_speak_for_its_last_segment_only() -> None:
     plan = message_plan(SPEC, CYCLIC, ["Latch"], None, False)
     builder = TrackBuilder([TrackRequest(LATCH, MessageKey(None, 0x100), SPEC, CYCLIC)])
-    builder.add(batch(let_through(cyclic([1] * 40), [plan]), 3950 * MS), 0)
-    builder.add(batch(let_through(cyclic([1] * 5), [plan]), 3950 * MS, segment=1), 1)
+    builder.add(batch(let_through(cyclic([1] * 40), [plan]), 9950 * MS), 0)
+    builder.add(batch(let_through(cyclic([1] * 5), [plan]), 9950 * MS, segment=1), 1)
     first, second = builder.finish(ids=[statistics(400, 45)])
     assert first.tracks[LATCH].silences == ()
-    assert second.tracks[LATCH].silences == (Interval(400 * MS + 1, 3950 * MS),)
+    assert second.tracks[LATCH].silences == (Interval(400 * MS + 1, 9950 * MS),)
     assert [one.frames[MessageKey(None, 0x100)] for one in (first, second)] == [1, 1]
 
 
