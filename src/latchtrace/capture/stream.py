@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import io
+import tempfile
 import zlib
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -105,6 +107,18 @@ class Opening:
                 break
         self.trouble, self.consumed = "", 0
         return found[:HEAD]
+
+    @contextmanager
+    def unpacked(self) -> Iterator[Path]:
+        """A path with the uncompressed content, for readers that want a file: the file itself, or a copy for now."""
+        if not self.packing:
+            yield self.path
+            return
+        with tempfile.TemporaryDirectory(prefix="latchtrace-") as folder:
+            copy = Path(folder) / "unpacked"
+            with copy.open("wb") as out:
+                out.writelines(self.pieces())
+            yield copy
 
     def binary(self) -> io.BufferedReader:
         """The uncompressed content as a binary file object, for readers that want one."""

@@ -3,6 +3,14 @@
 from __future__ import annotations
 
 from latchtrace.capture.contract import Format
-from latchtrace.capture.formats import candump
+from latchtrace.capture.formats import asc, blf, candump, csv, db, mf4, trc
 
-FORMATS: tuple[Format, ...] = (candump.FORMAT,)
+FORMATS: tuple[Format, ...] = (
+    candump.FORMAT,
+    blf.FORMAT,
+    mf4.FORMAT,
+    db.FORMAT,
+    trc.FORMAT,
+    asc.FORMAT,
+    csv.FORMAT,
+)
