@@ -6,8 +6,10 @@ import signal
 import subprocess
 import sys
 import time
+from importlib.resources import files
 from pathlib import Path
 
+import jsonschema
 import pytest
 
 from latchtrace.cli.demo import demo_captures, demo_folder
@@ -146,6 +148,9 @@ def test_the_demo_tells_every_capture_and_writes_the_same_files_each_time(tmp_pa
     assert "latchtrace serve" in text
     assert sorted(_files(tmp_path / "one")) == sorted(f"{name}.{kind}" for name in names for kind in ("html", "json"))
     assert _files(tmp_path / "one") == _files(tmp_path / "two")
+    schema = json.loads(files("latchtrace").joinpath("data", "schemas", "analysis.schema.json").read_text("utf-8"))
+    for file in (tmp_path / "one").glob("*.json"):
+        jsonschema.Draft202012Validator(schema).validate(json.loads(file.read_bytes()))
 
 
 def test_the_demo_needs_a_folder_it_can_write(tmp_path: Path) -> None:
@@ -224,3 +229,21 @@ def test_the_clock_offset_moves_what_is_shown_and_what_is_asked_for(tmp_path: Pa
     done = _run("analyse", NIGHT, "--vehicle", ESTATE, *words, cwd=tmp_path)
     assert b"E1  01:12:14" in done.stdout
     assert b"looked at: 2024-03-09 01:12:" in done.stdout
+
+
+@pytest.mark.parametrize(("name", "can_id"), [("parked-night", "1A2"), ("second-network-day", "1A2C0420")])
+def test_no_payload_of_a_key_message_leaves_the_capture_unless_asked_for(
+    tmp_path: Path, name: str, can_id: str
+) -> None:
+    import zstandard
+
+    item = next(item for item in demo_captures() if item.name == name)
+    text = zstandard.ZstdDecompressor().stream_reader(item.capture.read_bytes()).read().decode()
+    payloads = {line.partition(f" {can_id}#")[2].strip() for line in text.splitlines() if f" {can_id}#" in line}
+    assert payloads
+    words = ("analyse", str(item.capture), "--vehicle", str(item.vehicle), "--fail-on", "never")
+    done = _run(*words, "--json", "a.json", "--html", "a.html", "--table", "t", cwd=tmp_path)
+    outputs = [done.stdout, *_files(tmp_path).values()]
+    assert not [payload for payload in payloads if any(payload.encode() in output for output in outputs)]
+    shown = _run(*words, "--json", "-", "--show-codes", cwd=tmp_path).stdout
+    assert [payload for payload in payloads if payload.encode() in shown]
