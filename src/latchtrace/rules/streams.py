@@ -194,8 +194,9 @@ def _accepted(
             continue
         if validation.status == StageStatus.MISSING or episode.outcome == Outcome.REFUSED:
             continue
-        if validation.value == "refused":
-            continue
+        pulled = request.value == "inside-handle" and episode.command.status != StageStatus.SEEN
+        if validation.value == "refused" or (pulled and episode.group):
+            continue  # a handle that moved its own latch asked for nothing else
         needless = validation.status == StageStatus.NOT_NEEDED
         at = validation.at if validation.value == "accepted" and validation.at else request.at
         last = next((action for action in reversed(actions) if action.at.hi < at.lo), None)
