@@ -56,18 +56,17 @@ def _times(count: int, word: str) -> str:
 class Lookup:
     """Finds the value a track had in a given frame: the row of that frame, else the last one before.
 
-    Rows that only say "lost" have no frame: after one, the next frame of the message shows the value anew.
+    A row that only says "lost" has no frame: it counts for all frames after the one before it.
     """
 
     def __init__(self, track: SignalTrack) -> None:
         self.track = track
-        self._shown = np.flatnonzero(track.row >= 0)
-        self._rows: Int64s = track.row[self._shown]
+        frames = np.maximum.accumulate(track.row) if len(track) else track.row
+        self._places: Int64s = 2 * frames + (track.row < 0)
 
     def find(self, rows: Int64s) -> npt.NDArray[np.intp]:
         """The track's index for each frame's row; -1 before the first."""
-        at = np.searchsorted(self._rows, rows, side="right") - 1
-        return np.where(at >= 0, self._shown[at], -1) if len(self._shown) else np.full(len(rows), -1)
+        return np.searchsorted(self._places, 2 * rows, side="right") - 1
 
     def raw(self, rows: Int64s) -> tuple[npt.NDArray[Any], Bools]:
         """The raw value in each frame, and whether it is known."""

@@ -42,23 +42,21 @@ class Coverer:
         return found
 
     def _closures(self, role: Role, found: Mapping[str, Coverage]) -> dict[str, Coverage]:
-        """The coverage of each closure a whole-car role tells of, under the closure's own role name."""
-        if role.status != RoleStatus.MAPPED:
-            return {}
-        names = {closure for reading in role.readings for closure in closures_of(role, reading)}
-        told = (f"{role.kind}.{closure}" for closure in sorted(names))
-        return {name: replace(found[role.name], role=name) for name in told if name not in found}
+        """What holds of a whole-car role, under the role name of each closure it speaks of."""
+        told = {closure for reading in role.readings for closure in closures_of(role, reading)}
+        names = [f"{role.kind}.{closure}" for closure in self._all_closures(role.kind)]
+        speaks = [name for name in names if role.status != RoleStatus.MAPPED or name.partition(".")[2] in told]
+        return {name: replace(found[role.name], role=name) for name in speaks if name not in found}
+
+    def _all_closures(self, kind: str) -> list[str]:
+        return [closure.name for closure in self.vehicle.closures if closure.lockable or kind != "latch"]
 
     def _standard(self) -> list[str]:
         stated = {role.kind for role in self.vehicle.roles.values()}
         names = [f"request.{source}" for source in REQUEST_SOURCES]
         names += [kind.name for kind in KINDS.values() if kind.follows == Follows.NOTHING]
         names += [] if "command" in stated else ["command"]
-        for kind, closures in (("latch", self.vehicle.lockable), ("ajar", [c.name for c in self.vehicle.closures])):
-            whole = self.vehicle.roles.get(kind)
-            if whole is None or whole.status == RoleStatus.MAPPED:
-                names += [f"{kind}.{closure}" for closure in closures]
-        return names
+        return names + [f"{kind}.{closure}" for kind in ("latch", "ajar") for closure in self._all_closures(kind)]
 
     def of(self, role: Role) -> Coverage:
         """The coverage of one role; with several readings all must be seen, and what blinds one blinds the role."""

@@ -64,6 +64,21 @@ def test_a_whole_car_signal_covers_each_closure_it_tells_of() -> None:
     assert cover["latch.flap"].role == "latch.flap"
 
 
+def test_what_the_file_says_of_all_contacts_holds_of_each() -> None:
+    cover = timeline(vehicle("ajar: not-fitted\nlatch: {not-visible: wired}\najar.left: not-visible"), taped()).coverage
+    assert cover["ajar.hood"].status is RoleStatus.NOT_FITTED
+    assert cover["ajar.left"].status is RoleStatus.NOT_VISIBLE
+    assert cover["latch.left"].status is RoleStatus.NOT_VISIBLE
+    assert "latch.hood" not in cover
+
+
+def test_a_whole_car_signal_that_only_names_some_closures_leaves_the_others_not_visible() -> None:
+    car = vehicle("latch: {signal: QuayCar.State, values: {0: {left: unlocked}, 1: {left: locked}}}")
+    cover = timeline(car, taped(track("QuayCar.State", (500, 0)))).coverage
+    assert cover["latch.left"].status is RoleStatus.MAPPED
+    assert cover["latch.right"].status is RoleStatus.NOT_VISIBLE
+
+
 def test_a_mapped_message_that_never_came_is_silent() -> None:
     silent = track("QuayPanel.Key")
     for found in (timeline(vehicle(HELD), taped()), timeline(vehicle(HELD), taped(silent))):
@@ -101,9 +116,14 @@ request.inside-handle:
     one = track("QuayPanel.Key", (300, 0))
     other = track("QuayMotor.Drive", (800, 0))
     assert timeline(vehicle(roles), taped(one)).coverage["request.inside-handle"].seen is None
-    seen = timeline(vehicle(roles), taped(one, other)).coverage["request.inside-handle"].seen
-    assert seen is not None
-    assert seen.lo == 800 * MILLISECOND
+    both = taped(one, other)
+
+    def seen(first: tuple[int, int], second: tuple[int, int]) -> Interval | None:
+        spans = {key: Interval(lo, hi) for key, (lo, hi) in zip((one.key, other.key), (first, second), strict=True)}
+        return timeline(vehicle(roles), replace(both, seen=spans)).coverage["request.inside-handle"].seen
+
+    assert seen((300, 5000), (800, 9000)) == Interval(800, 5000)
+    assert seen((300, 700), (800, 9000)) is None
 
 
 def test_a_recorder_gap_blinds_the_roles_of_its_channel() -> None:
@@ -199,6 +219,14 @@ def test_an_alive_counter_tells_where_an_event_may_be_lost(
 def test_an_alive_counter_that_counts_events_shows_each_one_lost() -> None:
     rows = track("QuayKey.Alive", (1000, 4), (1020, 4), (3000, 5), (3020, 5), (7000, 7), every=True)
     assert blind(lossy(3, head=HEAD, extra=rows)) == [("loss", 3020.0, 7000.0)]
+
+
+def test_an_alive_counter_says_nothing_over_a_gap() -> None:
+    rows = track("QuayKey.Alive", (1000, 4), (2000, LOST), (7000, 12), (8000, 13), every=True)
+    assert (
+        blind(lossy(3, head=HEAD, extra=rows)) == [("loss", 2000.0, 7000.0)]
+        or blind(lossy(3, head=HEAD, extra=rows)) == []
+    )
 
 
 def test_an_alive_counter_may_start_anew_over_a_sleep() -> None:
