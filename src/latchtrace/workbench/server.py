@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import socket
 from collections.abc import Callable
+from threading import Event
 from typing import Any
 
 from dash import Dash
@@ -14,6 +15,7 @@ from latchtrace.workbench.app import LARGEST_POST, policy_of
 DEFAULT_HOST = "127.0.0.1"
 DEFAULT_PORT = 8050
 THREADS = 4
+LONGEST_CLOSE = 5.0
 
 
 class Server:
@@ -24,26 +26,42 @@ class Server:
 
         policy_of(app).listen_on(host)
         self._socket = _listen(host, port)
+        self._open: dict[int, Any] = {}
         self._server: Any = create_server(
             app.server,
+            map=self._open,
             sockets=[self._socket],
             threads=THREADS,
             ident=None,
             max_request_body_size=LARGEST_POST,
             clear_untrusted_proxy_headers=True,
         )
+        self._idle = Event()
+        self._idle.set()
         self.address, self.port = self._socket.getsockname()[:2]
         shown = DEFAULT_HOST if policy_of(app).any_address else host.strip("[]")
         self.url = f"http://[{shown}]:{self.port}/" if ":" in shown else f"http://{shown}:{self.port}/"
 
     def run(self) -> None:
         """Serve until `close` is called or the process is interrupted."""
-        self._server.run()
+        self._idle.clear()
+        try:
+            self._server.run()
+        finally:
+            self._idle.set()
 
     def close(self) -> None:
-        """Stop serving, and let the port go."""
-        self._server.close()
+        """Stop serving, and let the port go; the loop closes what it watches itself, so that nothing runs into it."""
+        if self._idle.is_set():
+            self._shut()
+        else:
+            self._server.trigger.pull_trigger(self._shut)
+            self._idle.wait(LONGEST_CLOSE)
         self._server.task_dispatcher.shutdown()
+
+    def _shut(self) -> None:
+        for watched in list(self._open.values()):
+            watched.handle_close()
 
 
 def _listen(host: str, port: int) -> socket.socket:
