@@ -11,22 +11,16 @@ from collections.abc import Iterator, Sequence
 from itertools import islice, repeat
 
 from latchtrace.capture.batches import MOST_ROWS
-from latchtrace.capture.bits import nominal_bits
 from latchtrace.capture.detector import Detector, Measure
 from latchtrace.capture.feed import Feed, Progress
 from latchtrace.capture.order import Stretch
 from latchtrace.capture.source import Source
 from latchtrace.capture.summary import report_of
 from latchtrace.errors import UsageError
-from latchtrace.model.frames import CaptureReport, ChangeBatch, Frame, FrameFlags, Segment
+from latchtrace.model.frames import CaptureReport, ChangeBatch, Frame, Segment
 from latchtrace.model.plan import ReadPlan
 
 _MOST_FRAMES = 1 << 16
-_EXTENDED = FrameFlags.EXTENDED.value
-
-
-def _nominal(frame: Frame) -> int:
-    return nominal_bits(len(frame.data), bool(frame.flags & _EXTENDED))
 
 
 class ChangeReader:
@@ -43,7 +37,7 @@ class ChangeReader:
         start: int | None = None,
         end: int | None = None,
         progress: Progress | None = None,
-        measure: Measure = _nominal,
+        measure: Measure | None = None,
     ) -> None:
         if len({message.key for message in plan.messages}) != len(plan.messages):
             raise UsageError("the read plan names a message twice; join the two entries")

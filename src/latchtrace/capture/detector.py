@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 from latchtrace.capture.batches import Batcher
+from latchtrace.capture.bits import nominal_bits
 from latchtrace.capture.rhythm import LATE, MOST_MISSING
 from latchtrace.capture.silences import Ahead, Silences
 from latchtrace.capture.states import Broken, ChannelState, IdState
@@ -23,13 +24,13 @@ _ERROR = FrameFlags.ERROR.value
 _FD = FrameFlags.FD.value
 
 Measure = Callable[[Frame], int]
-"""How many bits of the bus a frame takes."""
+"""How many bits of the bus a frame takes; depends on its id and payload only."""
 
 
 class Detector:
     """Holds the state of every id and channel for one reading."""
 
-    def __init__(self, plan: ReadPlan, ahead: Ahead, measure: Measure) -> None:
+    def __init__(self, plan: ReadPlan, ahead: Ahead, measure: Measure | None) -> None:
         self._messages = {message.key: message for message in plan.messages}
         self._aliases = plan.aliases
         self._measure = measure
@@ -119,8 +120,10 @@ class Detector:
         """A payload that may differ from the one before, or that the plan wants in any case."""
         data = frame.data
         value = int.from_bytes(data, "little")
-        state.note_payload(data, value)
-        state.count_bits(self._measure(frame))
+        if data != state.raw:
+            if self._measure or state.raw is None or len(data) != len(state.raw):
+                state.count_bits(self._measure(frame) if self._measure else nominal_bits(len(data), state.extended))
+            state.change(data, value)
         state.data = data
         watch = state.watch
         if watch is None:

@@ -47,7 +47,7 @@ def scan(
     With `bit_rates` (bit/s by channel) the bus load is worked out too, here with the stuffing bits of every frame.
     """
     plan = ReadPlan(aliases=aliases or {}, bit_rates=bit_rates or {})
-    reader = ChangeReader(sources, plan, None, None, progress, _exact if bit_rates else _none)
+    reader = ChangeReader(sources, plan, None, None, progress, _exact if bit_rates else None)
     for _ in reader:
         pass
     return reader.report
@@ -74,7 +74,3 @@ def first_time(sources: Sequence[Source]) -> int:
 
 def _exact(frame: Frame) -> int:
     return exact_bits(frame.can_id, bool(frame.flags & FrameFlags.EXTENDED), frame.data, dlc=frame.dlc)
-
-
-def _none(_: Frame) -> int:
-    return 0

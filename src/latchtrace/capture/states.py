@@ -80,7 +80,7 @@ class IdState:
         self.changes = 0
         self.bits = 0
         self.frame_bits = 0
-        self._lengths: dict[int, None] = {}
+        self._lengths: set[int] = set()
         self._counted = 0
 
     @property
@@ -123,13 +123,14 @@ class IdState:
         self.rhythm.run_from, self.rhythm.run_frames = t, self.frames + 1
         self.settle()
 
-    def note_payload(self, data: bytes, value: int) -> None:
-        """Take a payload that may differ from the last one."""
-        if self.raw is not None and data != self.raw:
+    def change(self, data: bytes, value: int) -> None:
+        """Take a payload that differs from the last one, with its value as a little-endian integer."""
+        if self.raw is not None:
             self.changes += 1
             self.changing |= value ^ self.value
         self.raw, self.value = data, value
-        self._lengths[len(data)] = None
+        if len(data) not in self._lengths:
+            self._lengths.add(len(data))
 
     def count_bits(self, frame_bits: int) -> None:
         """From this frame (not yet counted in `frames`) on each takes this many bits of the bus."""

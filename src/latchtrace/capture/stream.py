@@ -13,7 +13,7 @@ from typing import Any, Protocol
 from latchtrace.errors import CaptureError
 
 HEAD = 4096
-_PIECE = 1 << 18
+_PIECE = 1 << 16
 _PACKED_PIECE = {"gz": 1 << 14, "zst": 1 << 12}  # small, so that even a hostile ratio stays within memory
 _MAGIC = {"gz": b"\x1f\x8b", "zst": b"\x28\xb5\x2f\xfd"}
 PACKED_EXTENSIONS = (".gz", ".zst")

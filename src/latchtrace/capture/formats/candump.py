@@ -45,7 +45,7 @@ class _Parser:
         self.offset = 0
         self._heads: dict[str, _Head] = {}
         self._channels: dict[str, str] = {}
-        self._before = ""  # text up to the last six decimals of the last timestamp, its value, and their unit
+        self._before = "\n"  # text up to the last six decimals of the last timestamp, its value, and their unit
         self._base, self._unit = 0, 1000
 
     def block(self, lines: list[str]) -> Block:
@@ -54,30 +54,30 @@ class _Parser:
         keep, build, heads = block.frames.append, tuple.__new__, self._heads
         number, offset = self.lines, self.offset
         before, base, unit = self._before, self._base, self._unit
+        at, close = len(before), len(before) + 6
         for line in lines:
             number += 1
-            close = line.find(")")
-            sharp = line.find("#", close)
-            head = heads.get(line[close:sharp])
-            end = line[close - 6 : close]
-            if head is not None and not (line[: close - 6] == before and end.isdecimal()):
-                head = head if self._tick(line[: close - 6], end) else None
+            left, sharp, text = line.partition("#")
+            end = left[at:close]
+            head = heads.get(left[close:])
+            if head is None or not (sharp and left.startswith(before) and end.isdecimal()):
+                head, end = self._turn(left) if sharp else (None, "")
                 before, base, unit = self._before, self._base, self._unit
+                at, close = len(before), len(before) + 6
             if head is None:
                 self._odd(line, block, number, offset)
-            else:
-                text = line[sharp + 1 :]
-                if text == head.text or self._follow(head, text, block, number):
-                    t = base + int(end) * unit
-                    row = (t, head.channel, head.can_id, head.flags, head.data, head.dlc, number, offset)
-                    keep(build(Frame, row))
+            elif text == head.text or self._follow(head, text, block, number):
+                t = base + int(end) * unit
+                row = (t, head.channel, head.can_id, head.flags, head.data, head.dlc, number, offset)
+                keep(build(Frame, row))
             offset += len(line) + 1
         self.lines, self.offset = number, offset
         return block
 
     def last(self, line: str, cut: bool) -> Block:
         """The block of a last line without an end: shorter than usual it was cut, and may not pass for a frame."""
-        head = self._heads.get(line[line.find(")") : line.find("#")])
+        left = line.partition("#")[0]
+        head = self._heads.get(left[left.find(")") :])
         usual = len(head.data) if head else 0
         block = self.block([line])
         if len(line) > grammar.LONGEST_LINE:
@@ -87,14 +87,19 @@ class _Parser:
             return _skipped(self.lines, "the last line is cut off")
         return block
 
-    def _tick(self, before: str, end: str) -> bool:
-        """Learn another second (of nine decimals: another millisecond); False where that is no timestamp."""
-        match = _BEFORE.fullmatch(before)
+    def _turn(self, left: str) -> tuple[_Head | None, str]:
+        """Another second (of nine decimals: another millisecond) before a known head; None where it is no such line.
+
+        Gives the head and the last six decimals.
+        """
+        close = left.find(")")
+        head, end = self._heads.get(left[close:]), left[close - 6 : close]
+        match = _BEFORE.fullmatch(left[: close - 6]) if head else None
         if not match or not end.isdecimal() or int(match[1]) > grammar.MOST_SECONDS:
-            return False
-        self._before, self._unit = before, 1 if match[2] else 1000
+            return None, ""
+        self._before, self._unit = match[0], 1 if match[2] else 1000
         self._base = int(match[1]) * 1_000_000_000 + int(match[2] or "0") * 1_000_000
-        return True
+        return head, end
 
     def _follow(self, head: _Head, text: str, block: Block, number: int) -> bool:
         """Read what follows a known head into it; a Skip and False where that is no frame."""
@@ -129,7 +134,8 @@ class _Parser:
         when, name = grammar.stamp(stamp), grammar.channel(name)
         head = _Head(self._channels.setdefault(name, name), *grammar.identifier(digits))
         head.read(text)
-        key = line[line.find(")") : line.find("#")]
+        left = line.partition("#")[0]
+        key = left[left.find(")") :]
         if key[1:].split() == [name, digits]:  # else a "#" in the interface's name: always by the grammar
             if len(self._heads) >= _MOST_HEADS:
                 self._heads.clear()
