@@ -10,20 +10,26 @@ from latchtrace.errors import ExitStatus, LatchtraceError
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit status: 0, 1, 2 or 130 (errors.ExitStatus)."""
-    from latchtrace.cli.parser import read_arguments
-    from latchtrace.cli.terminal import close_quietly, print_error
-
     try:
+        from latchtrace.cli.parser import read_arguments
+
         options = read_arguments(sys.argv[1:] if arguments is None else arguments)
-        status = options.run(options)
+        status = int(options.run(options))
         sys.stdout.flush()
     except LatchtraceError as error:
-        print_error(str(error))
-        return int(error.exit_status)
+        status = _say(str(error), error.exit_status)
     except KeyboardInterrupt:
-        print_error("interrupted; no output file was written or changed")
-        return int(ExitStatus.INTERRUPTED)
+        status = _say("interrupted; no output file was written or changed", ExitStatus.INTERRUPTED)
     except BrokenPipeError:  # whoever read the output has seen enough
+        from latchtrace.cli.terminal import close_quietly
+
         close_quietly()
-        return int(ExitStatus.DONE)
+        status = int(ExitStatus.DONE)
+    return status
+
+
+def _say(text: str, status: ExitStatus) -> int:
+    from latchtrace.cli.terminal import print_error
+
+    print_error(text)
     return int(status)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from difflib import get_close_matches
 from typing import Any, NoReturn
 
@@ -48,24 +48,23 @@ def suggestion(word: str, choices: Sequence[str]) -> str:
 
 def read_arguments(arguments: Sequence[str]) -> argparse.Namespace:
     """The options of one command; `run` is what carries it out. Raises UsageError; `--help` exits."""
-    parser, commands = build_parser()
+    parser, _ = build_parser()
     if not arguments:
         parser.print_help(sys.stderr)
         raise SystemExit(int(ExitStatus.UNUSABLE))
     options, rest = parser.parse_known_args(arguments)
     unknown = [word for word in rest if word.startswith("-") and word != "-"]
     if unknown or (rest and not hasattr(options, "captures")):
-        _refuse(unknown or rest, options.parser, commands)
+        _refuse((unknown or rest)[0], options.parser)
     if rest:  # captures named after an option belong to those before it
         options.captures = [*options.captures, *rest]
     return options
 
 
-def _refuse(words: Sequence[str], parser: Parser, commands: Iterable[str]) -> NoReturn:
-    word = words[0].partition("=")[0]
+def _refuse(word: str, parser: Parser) -> NoReturn:
+    word = word.partition("=")[0]
     known = [text for action in parser._actions for text in action.option_strings]
     near = suggestion(word, known) if word.startswith("-") else "remove it"
-    del commands
     parser.error(f"'{word}' is not understood here; {near}")
 
 

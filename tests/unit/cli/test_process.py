@@ -6,6 +6,7 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from importlib.resources import files
 from pathlib import Path
 
@@ -27,6 +28,13 @@ def _run(*words: str, cwd: Path, stdin: bytes = b"") -> subprocess.CompletedProc
 
 def _files(folder: Path) -> dict[str, bytes]:
     return {str(path.relative_to(folder)): path.read_bytes() for path in folder.rglob("*") if path.is_file()}
+
+
+def _wait_for(happened: Callable[[], bool]) -> None:
+    deadline = time.monotonic() + 60
+    while not happened():
+        assert time.monotonic() < deadline
+        time.sleep(0.02)
 
 
 def test_a_fault_is_status_one_and_a_healthy_day_zero(tmp_path: Path) -> None:
@@ -116,7 +124,7 @@ def test_an_interrupt_is_status_130_and_leaves_nothing(tmp_path: Path) -> None:
         assert process.stdin is not None
         process.stdin.write(b"(1.000000) can0 123#00\n")
         process.stdin.flush()
-        time.sleep(2)  # it is now waiting for more of its standard input
+        _wait_for(lambda: any(scratch.iterdir()))  # it copies its standard input, and waits for more
         process.send_signal(signal.SIGINT)
         out, err = process.communicate(timeout=30)
     assert (process.returncode, out) == (130, b"")

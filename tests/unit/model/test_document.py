@@ -28,6 +28,7 @@ from support.fake_results import (
     fake_result,
     healthy_result,
 )
+from support.golden import check_golden
 
 
 def _validator(name: str) -> jsonschema.Draft202012Validator:
@@ -41,6 +42,10 @@ def _validator(name: str) -> jsonschema.Draft202012Validator:
 def test_the_document_keeps_its_published_schema(result: AnalysisResult, show_codes: bool) -> None:
     document = json.loads(document_bytes(analysis_document(result, show_codes)))
     _validator("analysis.schema.json").validate(document)
+
+
+def test_the_document_reads_as_it_was_looked_at() -> None:
+    check_golden("analysis.json", document_bytes(analysis_document(fake_result())))
 
 
 def test_the_schema_refuses_what_is_not_in_it() -> None:
