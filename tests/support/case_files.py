@@ -1,9 +1,9 @@
 """Cases written by hand: a small vehicle, a few frames, and exactly what must be found in them.
 
-A case file (YAML) is a list under `cases:`. The capture of a case is candump text with shorter lines: `seconds id#data`,
-everything after `;` is a comment, a DROPCOUNT line stands as it is, and a word before the id names another channel than
-`can0`. `begins` names first frames of networks/starts.yaml. `overrides` replaces whole entries of the vehicle file,
-`section: {entry: value}`; an entry that is `absent` is removed, as is a whole section.
+A case file (YAML) is a list under `cases:`. The capture of a case is candump text with shorter lines,
+`seconds id#data`; everything after `;` is a comment, a DROPCOUNT line stands as it is, and a word before the id names
+another channel than `can0`. `begins` names first frames of networks/starts.yaml. `overrides` replaces whole entries
+of the vehicle file, `section: {entry: value}`; an entry that is `absent` is removed, as is a whole section.
 
 `verdicts` are written `verdict [reason]`, alternatives joined by `|` where the definition leaves a choice. `findings`
 are all findings, one to one; `may` are findings that are allowed and need not be there.

@@ -38,9 +38,9 @@ def _unanswered(rule: Rule, world: World, item: Item) -> Answer:
     if answered.truth == Truth.YES:
         return negated(answered)
     overtaken = either([occurs(world, selector, item, 0, deadline) for selector in rule.overtaken_by])
-    if rule.overtaken_by and overtaken.truth != Truth.NO:
+    if overtaken.truth == Truth.YES:
         return unknown(Reason.NOT_EXERCISED, "overtaken")
-    return negated(answered)
+    return both([negated(answered), negated(overtaken)])
 
 
 def _state_at(rule: Rule, world: World, item: Item, deadline: int) -> Answer:

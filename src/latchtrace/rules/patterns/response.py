@@ -2,6 +2,7 @@
 
 Meaning: G (observe → ((F settled-state) before the next action)): the response has no deadline of its own; it is
 judged when nothing has moved for `within` after the last movement, and not at all if the next action comes first.
+Where the next action may have come first or not, what looks violated is undecided.
 Dwyer, Avrunin & Corbett, ICSE 1999 (response, scope "until"; formulas from memory).
 """
 
@@ -29,12 +30,13 @@ def _judged(rule: Rule, world: World, item: Item) -> Judgement:
     state = rule.expect_state
     if state is None or settle is None:
         return judge(rule, world, item, unknown(Reason.LIMIT_NOT_STATED, rule.within.text if rule.within else ""))
-    moment = _settled(world, item, int(settle))
-    interrupted = any(
-        other is not item and other.at.lo > item.at.lo and other.at.lo <= moment.hi
+    moment, sure = _settled(world, item, int(settle))
+    others = [
+        other
         for other in world.near(rule.observe.what, item.at.lo, moment.hi)
-    )
-    if interrupted:
+        if other is not item and other.at.lo > item.at.lo and other.at.lo <= moment.hi
+    ]
+    if any(other.at.hi <= moment.lo for other in others):
         return Judgement(item, Ruling.SKIPPED, item.at)
     if moment.hi > world.history.span.hi:
         return judge(rule, world, item, unknown(Reason.ENDED))
@@ -42,15 +44,20 @@ def _judged(rule: Rule, world: World, item: Item) -> Judgement:
     answers = {name: state.at(world, name, moment, values) for name in state.closures(world, item)}
     wrong = tuple(name for name, answer in answers.items() if answer.truth == Truth.NO)
     violated: Answer = negated(both(answers.values()))
+    if others or not sure:
+        violated = both([violated, unknown(Reason.STRADDLES)])
     return judge(rule, world, item, violated, closures=wrong or item.closures)
 
 
-def _settled(world: World, item: Item, settle: int) -> Interval:
-    """The moment at which nothing addressed has moved for the settling time."""
+def _settled(world: World, item: Item, settle: int) -> tuple[Interval, bool]:
+    """The moment at which nothing addressed has moved for the settling time, and whether it is surely that one."""
     last = item.at
     for movement in world.near("movement", item.at.lo, world.history.span.hi):
         if movement.at.lo > last.hi + settle:
             break
-        if movement.fact("closure") in item.closures and movement.at.hi > last.hi:
-            last = movement.at
-    return last.shift(settle)
+        if movement.fact("closure") not in item.closures or movement.at.hi <= last.hi:
+            continue
+        if movement.at.hi > last.lo + settle:
+            return last.shift(settle), False
+        last = movement.at
+    return last.shift(settle), True
