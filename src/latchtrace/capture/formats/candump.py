@@ -80,11 +80,9 @@ class _Parser:
         head = self._heads.get(left[left.find(")") :])
         usual = len(head.data) if head else 0
         block = self.block([line])
-        if len(line) > grammar.LONGEST_LINE:
-            return _skipped(self.lines, "a line of more than 64 KiB; nothing after it is read")
         shorter = any(len(frame.data) < usual for frame in block.frames)
         if cut or shorter or any(isinstance(note, Skip) for _, note in block.notes):
-            return _skipped(self.lines, "the last line is cut off")
+            return Block(notes=[(0, Skip(self.lines, "the last line is cut off"))], lines=1)
         return block
 
     def _turn(self, left: str) -> tuple[_Head | None, str]:
@@ -122,6 +120,8 @@ class _Parser:
         if number == 1:
             line = line.removeprefix(_BOM)
         try:
+            if len(line) > grammar.LONGEST_LINE:
+                raise RejectError("the line is longer than 64 KiB")
             if line[:1] == "(":
                 block.frames.append(self._frame(line, number, offset))
             elif (drop := grammar.other(line)) is not None:
@@ -144,30 +144,22 @@ class _Parser:
         return Frame(when, head.channel, head.can_id, head.flags, head.data, head.dlc, number, offset)
 
 
-def _skipped(number: int, reason: str) -> Block:
-    return Block(notes=[(0, Skip(number, reason))], lines=1)
-
-
-def _whole_lines(opening: Opening) -> Iterator[tuple[list[str], bool]]:
-    """Lines without their ends, piece by piece; True with the last line if it has no end."""
-    rest = ""
+def _read(opening: Opening) -> Iterator[Block]:
+    parser, rest, dropped = _Parser(), "", 0
     for piece in opening.pieces():
         lines = piece.decode("latin-1").split("\n")
         lines[0] = rest + lines[0]
         rest = lines.pop()
+        if lines and dropped:  # the rest of a line that is too long anyway
+            yield parser.block([lines.pop(0)])
+            parser.offset, dropped = parser.offset + dropped, 0
         if lines:
-            yield lines, False
-        if len(rest) > grammar.LONGEST_LINE:
-            yield [rest], True
-            return
+            yield parser.block(lines)
+        if len(rest) > 2 * grammar.LONGEST_LINE:
+            dropped += len(rest) - grammar.LONGEST_LINE - 1
+            rest = rest[: grammar.LONGEST_LINE + 1]
     if rest:
-        yield [rest], True
-
-
-def _read(opening: Opening) -> Iterator[Block]:
-    parser = _Parser()
-    for lines, unfinished in _whole_lines(opening):
-        yield parser.last(lines[0], bool(opening.trouble)) if unfinished else parser.block(lines)
+        yield parser.last(rest, bool(opening.trouble))
     if opening.trouble:
         yield Block(notes=[(0, Skip(parser.lines, opening.trouble))])
 
