@@ -42,13 +42,23 @@ class _Builder:
             window = limit(self.vehicle, "request_window")
             by_hand = anchor.command is None
             asked = requests_before(self.history, anchor.action, anchor.at, window, by_hand)
-            used.update(id(event) for event in asked)
+            used.update(id(event) for event in asked if event is origin.request or self._in_time(event, anchor.at))
             episodes.append(self._chain(anchor, origin, anchors[i + 1 :]))
             if anchor.central or past is None:
                 past = Past(anchor.action, origin.name, anchor.at)
         leftover = [event for event in self.history.events(EventKind.REQUEST) if id(event) not in used]
         episodes += self._unserved(leftover)
         return tuple(sorted(episodes, key=lambda episode: (episode.at.hi, episode.at.lo, episode.action)))
+
+    def _in_time(self, request: LockEvent, at: Interval) -> bool:
+        """Whether an action may have served a request before its deadline, counted from its end or its acceptance."""
+        names = ["command_deadline", *([] if command_visible(self.history) else ["actuation_deadline"])]
+        deadline = sum(limit(self.vehicle, name) for name in names)
+        due = (request.end or request.at).hi + deadline
+        accepted = [
+            e.at.hi for e in self.history.near(EventKind.VALIDATION, request.at.lo, due) if e.value == "accepted"
+        ]
+        return max([due, *(moment + deadline for moment in accepted)]) >= at.lo
 
     def _chain(self, anchor: Anchor, origin: Origin, later: Sequence[Anchor]) -> Episode:
         request = self._request_stage(anchor, origin)

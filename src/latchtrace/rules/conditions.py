@@ -127,11 +127,13 @@ def hidden(history: History, roles: Sequence[str], span: Interval, closure: str 
 def occurs(world: World, selector: Selector, trigger: Item, lo: int, hi: int, since: Interval | None = None) -> Answer:
     """Whether an item meant by the selector begins within [lo, hi] nanoseconds of the trigger's time.
 
-    Backward windows (hi = 0) count an item that lasts until its end. At the trigger itself the order of two things
-    inside one cycle cannot be seen and is taken as causal. `since` cuts off what lies surely before it.
+    Backward windows (hi = 0) count an item that lasts until its end; forward windows of a trigger that lasts run
+    from its start to its end and `hi` more. At the trigger itself the order of two things inside one cycle cannot be
+    seen and is taken as causal. `since` cuts off what lies surely before it.
     """
     found: list[Answer] = []
-    span = Interval(trigger.at.lo + lo, max(trigger.at.lo + lo, trigger.at.hi + hi))
+    lasts = trigger.end if hi > 0 and trigger.end is not None else trigger.at
+    span = Interval(trigger.at.lo + lo, max(trigger.at.lo + lo, lasts.hi + hi))
     if since is not None:
         start = max(span.lo, since.lo)
         span = Interval(start, max(start, span.hi))
@@ -141,7 +143,7 @@ def occurs(world: World, selector: Selector, trigger: Item, lo: int, hi: int, si
         match = selector.matches(item, trigger)
         if match.truth == Truth.NO:
             continue
-        in_time = _in_window(item, trigger.at, lo, hi)
+        in_time = _in_window(item, trigger.at, lasts, lo, hi)
         truth = match.truth & in_time
         if truth != Truth.NO:
             doubts = match.doubts or ((Reason.STRADDLES, ""),)
@@ -153,15 +155,14 @@ def occurs(world: World, selector: Selector, trigger: Item, lo: int, hi: int, si
     return Answer(Truth.UNKNOWN, doubts) if doubts else NO
 
 
-def _in_window(item: Item, at: Interval, lo: int, hi: int) -> Truth:
+def _in_window(item: Item, at: Interval, lasts: Interval, lo: int, hi: int) -> Truth:
     start = item.at.since(at)
     if hi == 0:
         reach = (item.end or item.at).since(at)
         early_enough = Truth.of(start.lo <= 0)
         return early_enough & within(reach, lo, None)
-    if lo == 0:
-        return Truth.of(start.hi >= 0) & within(start, None, hi)
-    return within(start, lo, hi)
+    in_time = within(item.at.since(lasts), None, hi)
+    return in_time & (Truth.of(start.hi >= 0) if lo == 0 else within(start, lo, None))
 
 
 @dataclass(frozen=True, slots=True)

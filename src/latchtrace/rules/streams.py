@@ -11,7 +11,7 @@ import numpy as np
 from latchtrace.model.events import EventKind, LockEvent, Reason
 from latchtrace.model.history import History
 from latchtrace.model.network import Validity
-from latchtrace.model.results import Episode, EvidenceRef, Outcome, Seen, SourceRuling, StageStatus
+from latchtrace.model.results import Episode, EvidenceRef, Outcome, Seen, SourceRuling, Stage, StageStatus
 from latchtrace.model.time import Interval
 from latchtrace.model.vehicle import RoleStatus, Vehicle, side_of
 from latchtrace.rules.world import Fact, Item, World
@@ -218,11 +218,21 @@ def _accepted(
             at,
             facts,
             _not_yet(history, vehicle, request.at, TARGET[episode.action]),
+            end=_let_go(history, request, at),
             episode=episode.id,
             evidence=(*request.evidence, *validation.evidence),
             request_at=request.at,
             open_facts=open_facts,
         )
+
+
+def _let_go(history: History, request: Stage, at: Interval) -> Interval | None:
+    """When a request that lasts was let go, if that was after it was accepted."""
+    if request.at is None:
+        return None
+    near = history.near(EventKind.REQUEST, request.at.lo, request.at.hi)
+    ends = [event.end for event in near if (event.subject, event.at) == (request.value, request.at) and event.end]
+    return max((end for end in ends if end.hi > at.hi), default=None)
 
 
 def _speed_rises(history: History, vehicle: Vehicle) -> Iterator[Item]:
