@@ -25,6 +25,7 @@ class Form:
     def __init__(self, file: UserFile) -> None:
         self.file = file
         self.problems: list[Problem] = []
+        self.raw_values = 0
 
     def problem(self, path: Sequence[str | int], what: str, mend: str = "") -> None:
         """Note a mistake at a field."""

@@ -14,6 +14,9 @@ from latchtrace.vehicle.layout import RAW
 from latchtrace.vehicle.words import did_you_mean, listed
 
 LARGEST_RANGE = 65_536
+MOST_VALUES = 1_000_000
+"""Raw values all ranges of one file may stand for, so that no file can fill the memory."""
+
 Pairs = tuple[tuple[str, str], ...]
 _RANGE = re.compile(rf"\s*({RAW})\s*(?:-\s*({RAW})\s*)?")
 
@@ -40,7 +43,10 @@ def raws(form: Form, path: Path, text: str, spec: SignalSpec) -> range:
         form.problem(path, what, f"write raw values from {lo} to {hi}")
     elif last - first >= LARGEST_RANGE:
         form.problem(path, f"range {text} covers too many values", f"cover at most {LARGEST_RANGE:,}")
+    elif form.raw_values + last - first >= MOST_VALUES:
+        form.problem(path, "goes beyond what one file may list", f"list at most {MOST_VALUES:,} raw values in all")
     else:
+        form.raw_values += last - first + 1
         return range(first, last + 1)
     return range(0)
 
