@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 
 from latchtrace.episodes.chain import Anchor, limit
@@ -11,6 +11,7 @@ from latchtrace.model.history import History
 from latchtrace.model.results import EvidenceRef, NoneIn, Seen, SourceCheck, SourceRuling
 from latchtrace.model.time import SECOND, Interval, Truth, within
 from latchtrace.model.vehicle import (
+    MECHANICAL_SOURCES,
     REQUEST_SOURCES,
     TIMED_SOURCES,
     Parameter,
@@ -78,6 +79,17 @@ def requests_before(history: History, action: str, at: Interval, window: int, by
     return found
 
 
+def concerns(event: LockEvent, closures: Collection[str]) -> bool:
+    """Whether a handle or a release is one of these closures, or the vehicle file does not say whose it is."""
+    closure = event.detail("closure")
+    return closure is None or closure in closures
+
+
+def _surely(event: LockEvent, at: Interval, window: int) -> bool:
+    """Whether `at` surely lies in the window after an event, whatever the true moment of its end was."""
+    return (event.end or event.at).lo + window >= at.hi
+
+
 def report_near(history: History, action: str, at: Interval, lag: int) -> LockEvent | None:
     """The action report of this action within the lag before or after; the nearest where there are several."""
     near = [event for event in history.near(EventKind.REPORT, at.lo - lag, at.hi + lag) if event.value in (action, "")]
@@ -87,10 +99,22 @@ def report_near(history: History, action: str, at: Interval, lag: int) -> LockEv
 def trace(history: History, vehicle: Vehicle, anchor: Anchor, past: Past | None) -> Origin:
     """Rule every source in or out; the action report outranks requests, requests outrank timers."""
     report = report_near(history, anchor.action, anchor.at, limit(vehicle, "report_lag"))
-    requests = requests_before(
-        history, anchor.action, anchor.at, limit(vehicle, "request_window"), by_hand=anchor.command is None
-    )
-    checks = list(_request_checks(history, vehicle, anchor, requests))
+    window, by_hand = limit(vehicle, "request_window"), anchor.command is None
+    asked = [
+        event
+        for event in requests_before(history, anchor.action, anchor.at, window, by_hand)
+        if event.subject != "inside-handle" or concerns(event, anchor.closures)
+    ]
+    unsure = {
+        event.subject
+        for event in asked
+        if by_hand and event.subject in MECHANICAL_SOURCES and not _surely(event, anchor.at, window)
+    }
+    requests = [event for event in asked if event.subject not in unsure]
+    checks = [
+        SourceCheck(check.source, OPEN, Reason.STRADDLES) if check.source in unsure else check
+        for check in _request_checks(history, vehicle, anchor, requests)
+    ]
     checks += _hand_release(history, vehicle, anchor)
     started = max(requests, key=lambda event: (event.at.lo, event.at.hi), default=None)
     timed = {} if started else dict(_timed_checks(history, vehicle, anchor, past))
@@ -149,18 +173,23 @@ def _hand_release(history: History, vehicle: Vehicle, anchor: Anchor) -> list[So
     """A hand release moves latches without a command; it matters to movements alone."""
     if anchor.command is not None or anchor.central:
         return []
-    span = Interval(anchor.at.lo - limit(vehicle, "request_window"), anchor.at.hi)
+    window = limit(vehicle, "request_window")
     known = history.coverage("hand-release")
     if known.status == RoleStatus.NOT_FITTED:
         return [SourceCheck("hand-release", OUT, "not fitted")]
     used = [
         event
-        for event in history.near(EventKind.STATE, span.lo, span.hi)
-        if event.subject == "hand-release" and event.value == "release"
+        for event in history.events(EventKind.STATE)
+        if (event.subject, event.value) == ("hand-release", "release")
+        and concerns(event, anchor.closures)
+        and event.at.lo <= anchor.at.hi
+        and (event.end or event.at).hi + window >= anchor.at.lo
     ]
-    if used:
+    if used and _surely(used[-1], anchor.at, window):
         return [SourceCheck("hand-release", IN, "was used", seen(used[-1]))]
-    reason = history.hidden("hand-release", span)
+    if used:
+        return [SourceCheck("hand-release", OPEN, Reason.STRADDLES, seen(used[-1]))]
+    reason = history.hidden("hand-release", Interval(anchor.at.lo - window, anchor.at.hi))
     return [SourceCheck("hand-release", OPEN, reason) if reason else SourceCheck("hand-release", OUT, "was not used")]
 
 

@@ -51,7 +51,7 @@ def build_world(history: History, vehicle: Vehicle, episodes: Sequence[Episode])
             if event.subject == "ignition" and event.change
         ],
         "hand-release": [
-            Item("hand-release", event.at, {}, evidence=_frame(event))
+            Item("hand-release", event.at, {"closure": _whose(event)}, end=event.end, evidence=_frame(event))
             for event in history.events(EventKind.STATE)
             if event.subject == "hand-release" and event.value == "release"
         ],
@@ -64,8 +64,18 @@ def _frame(event: LockEvent) -> tuple[EvidenceRef, ...]:
     return (Seen(event.row, event.signal, event.value),) if event.row >= 0 else ()
 
 
+def _whose(event: LockEvent) -> str:
+    """The closure a handle or a release belongs to; `any` where the vehicle file does not say."""
+    return str(event.detail("closure") or "any")
+
+
 def _request(event: LockEvent) -> Item:
-    facts: dict[str, Fact] = {"source": event.subject, "action": event.value, "side": side_of(event.subject)}
+    facts: dict[str, Fact] = {
+        "source": event.subject,
+        "action": event.value,
+        "side": side_of(event.subject),
+        "closure": _whose(event),
+    }
     return Item("request", event.at, facts, end=event.end, evidence=_frame(event))
 
 
