@@ -115,7 +115,11 @@ def hidden(history: History, roles: Sequence[str], span: Interval, closure: str 
         names = [role] if "." in role else [known.role for known in history.roles(role)] or [role]
         if closure and f"{role}.{closure}" in names:
             names = [f"{role}.{closure}"]
-        if role == "command" and not any(history.coverage(n).status == RoleStatus.MAPPED for n in names):
+        if (
+            role == "command"
+            and "latch" in roles
+            and not any(history.coverage(n).status == RoleStatus.MAPPED for n in names)
+        ):
             continue  # a car whose commands are not visible is judged by its latches
         for name in names:
             reason = history.hidden(name, span)

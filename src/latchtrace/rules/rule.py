@@ -65,6 +65,7 @@ class Rule:
     require: Selector | None = None
     expect: Selector | None = None
     expect_state: ClosureIs | None = None
+    excepting: Selector | None = None
     since_request: bool = False
     lo: Quantity | None = None
     within: Quantity | None = None

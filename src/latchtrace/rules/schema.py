@@ -34,7 +34,7 @@ _TEXT_FIELDS = {"severity", "title", "message", "means", "check", "cautions", "b
 _COMMON = {"version", "rule", "function", "pattern", "observe", "needs", "fitted", "given", "unless", "explained-by"}
 PATTERN_FIELDS: Mapping[str, frozenset[str]] = {
     "absence": frozenset({"never", "from", "within"}),
-    "response": frozenset({"expect", "within"}),
+    "response": frozenset({"expect", "within", "excepting"}),
     "precedence": frozenset({"require", "within", "since"}),
     "bounded-response": frozenset({"expect", "within", "overtaken-by"}),
     "delay-classes": frozenset(
@@ -143,6 +143,7 @@ class _Compiler:
             require=self.selector(data["require"], ("require",)) if "require" in data else None,
             expect=expect,
             expect_state=expect_state,
+            excepting=self.selector(data["excepting"], ("excepting",)) if "excepting" in data else None,
             since_request="since" in data,
             lo=self.quantity(data.get("from"), ("from",)),
             within=self.quantity(data.get("within"), ("within",)),

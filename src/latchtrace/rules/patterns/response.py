@@ -2,7 +2,8 @@
 
 Meaning: G (observe → ((F settled-state) before the next action)): the response has no deadline of its own; it is
 judged when nothing has moved for `within` after the last movement, and not at all if the next action comes first.
-Where the next action may have come first or not, what looks violated is undecided.
+Where the next action may have come first or not, what looks violated is undecided. A closure whose last movement
+since is `excepting` is left to the rules about that.
 Dwyer, Avrunin & Corbett, ICSE 1999 (response, scope "until"; formulas from memory).
 """
 
@@ -12,7 +13,7 @@ from collections.abc import Iterator
 
 from latchtrace.model.events import Reason
 from latchtrace.model.time import Interval, Truth
-from latchtrace.rules.conditions import Answer, both, negated, unknown
+from latchtrace.rules.conditions import NO, Answer, both, either, negated, unknown
 from latchtrace.rules.judgement import Judgement, Ruling, judge
 from latchtrace.rules.rule import Rule
 from latchtrace.rules.world import Item, World
@@ -41,12 +42,26 @@ def _judged(rule: Rule, world: World, item: Item) -> Judgement:
     if moment.hi > world.history.span.hi:
         return judge(rule, world, item, unknown(Reason.ENDED))
     values = tuple(item.fact("target")) if state.values == ("$target",) else state.values
-    answers = {name: state.at(world, name, moment, values) for name in state.closures(world, item)}
+    answers = {
+        name: either([state.at(world, name, moment, values), _excepted(rule, world, item, name, moment)])
+        for name in state.closures(world, item)
+    }
     wrong = tuple(name for name, answer in answers.items() if answer.truth == Truth.NO)
     violated: Answer = negated(both(answers.values()))
     if others or not sure:
         violated = both([violated, unknown(Reason.STRADDLES)])
     return judge(rule, world, item, violated, closures=wrong or item.closures)
+
+
+def _excepted(rule: Rule, world: World, item: Item, closure: str, moment: Interval) -> Answer:
+    """Whether the last thing that happened to one closure since the action is one that other rules judge."""
+    if rule.excepting is None:
+        return NO
+    last = None
+    for other in world.near(rule.excepting.what, item.at.lo, moment.hi):
+        if closure in other.closures and other.at.hi >= item.at.lo:
+            last = other
+    return rule.excepting.matches(last, item) if last is not None else NO
 
 
 def _settled(world: World, item: Item, settle: int) -> tuple[Interval, bool]:
