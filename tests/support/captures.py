@@ -7,12 +7,11 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from support.rows import Row, Sent
-
 from latchtrace.capture.reader import find_captures, read_changes
 from latchtrace.model.frames import CaptureReport, ChangeBatch, RowStore, Why
 from latchtrace.model.plan import ReadPlan
 from latchtrace.model.time import MILLISECOND, SECOND
+from support.rows import Row, Sent
 
 ZERO = 1_700_000_000 * SECOND
 

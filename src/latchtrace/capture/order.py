@@ -83,8 +83,8 @@ class _Sorter:
 
     def _append(self, frames: list[Frame], times: list[int], drops: list[tuple[int, Drop]]) -> None:
         """Add frames that are in order already."""
-        before = times[0] if self._latest is None else self._latest
-        self._note(times[0], [])
+        before = times[0] - 1 if self._latest is None else self._latest
+        self._note(times[0] - 1, [])
         self._drops += [(times[at - 1] if at else before, drop) for at, drop in drops]
         self._times += times
         self._frames += frames
@@ -107,11 +107,11 @@ class _Sorter:
             self._times.insert(at, t)
             self._frames.insert(at, frames[i])
             self._latest = t if latest is None else max(t, latest)
-            self._note(t, [])
+            self._note(t - 1, [])
         self._note(self._latest, [drop for _, drop in waiting])
 
     def _note(self, t: int | None, drops: list[Drop]) -> None:
-        """Give drop notes the time of the latest frame before them; where there is none, of the first after."""
+        """Give drop notes the time of the latest frame before them; those before the first frame wait for one."""
         self._early += drops
         if t is not None:
             self._drops += [(t, drop) for drop in self._early]
