@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
     from latchtrace.model.vehicle_report import RoleReport
     from latchtrace.pipeline import Progress, Request
+    from latchtrace.rules.check import CheckedRule
+    from latchtrace.rules.examples import ExampleResult
 
 Captures = str | Path | Sequence[str | Path]
 
@@ -222,3 +224,28 @@ def rules_catalogue(folder: str | Path | None = None) -> tuple[RuleInfo, ...]:
 
     rules, _ = catalogue(Path(folder) if folder else None)
     return infos(rules)
+
+
+def rules_check(files: Sequence[str | Path] = ()) -> tuple[CheckedRule, ...]:
+    """Rule files (those of a folder; the shipped ones where none is named) with all mistakes. Raises UsageError."""
+    from latchtrace.rules.check import check_files, rule_files
+
+    return check_files(rule_files(files))
+
+
+def rules_test(files: Sequence[str | Path] = (), rule: str | None = None) -> tuple[ExampleResult, ...]:
+    """Judge the examples in rule files by their rules, or by one of them; a result an example and rule id.
+
+    Raises UserFileError where a file has mistakes, UsageError.
+    """
+    from latchtrace.pipeline import judge_examples
+
+    checked = rules_check(files)
+    problems = [problem for one in checked for problem in one.problems]
+    if problems:
+        raise UserFileError(problems)
+    known = sorted(text.id for one in checked if one.rule is not None for text in one.rule.texts)
+    if rule is not None and rule not in known:
+        raise UsageError(f"--rule: none of these files holds a rule '{rule}'; they hold {', '.join(known)}")
+    results = [result for one in checked for result in judge_examples(one)]
+    return tuple(result for result in results if rule in (None, result.rule))
