@@ -14,7 +14,6 @@ from latchtrace.model.vehicle import (
     MECHANICAL_SOURCES,
     REQUEST_SOURCES,
     TIMED_SOURCES,
-    Parameter,
     RoleStatus,
     Vehicle,
     side_of,
@@ -207,6 +206,8 @@ def _relock(history: History, vehicle: Vehicle, anchor: Anchor, past: Past | Non
     delay, tolerance = limit(vehicle, "relock.delay"), limit(vehicle, "relock.tolerance")
     if vehicle.functions.get("auto-relock") is False:
         result, reason = OUT, "not fitted"
+    elif past is None and history.possible(EventKind.STATE, "ignition", anchor.at) == {"on"}:
+        result, reason = OUT, "the ignition is on"
     elif past is None:
         too_long = delay and anchor.at.lo - history.span.lo > 2 * delay + tolerance
         result, reason = (OUT, "no unlock before") if too_long else (OPEN, str(Reason.UNKNOWN_BEFORE))
@@ -227,8 +228,10 @@ def _relock_time(history: History, vehicle: Vehicle, anchor: Anchor, past: Past)
     elapsed = anchor.at.since(_timer_start(history, vehicle, past, anchor))
     on_time = within(elapsed, delay - tolerance, delay + tolerance) if delay else Truth.UNKNOWN
     opened = opened_between(history, past.at, anchor.at)
-    if opened == Truth.YES:
-        if on_time == Truth.NO or not delay:
+    if opened == Truth.YES and not _restarts(vehicle):
+        if not delay:
+            return OPEN, Reason.LIMIT_NOT_STATED
+        if on_time == Truth.NO:
             return OUT, "a closure was opened"
         return (IN, _OPENED) if on_time == Truth.YES else (OPEN, Reason.STRADDLES)
     if not delay:
@@ -240,7 +243,7 @@ def _relock_time(history: History, vehicle: Vehicle, anchor: Anchor, past: Past)
         return OUT, "twice its delay was over"
     if opened == Truth.UNKNOWN and on_time != Truth.YES:
         return OPEN, Reason.GAP
-    return IN, "after an unlock that nobody used"
+    return IN, "after the last opening" if opened == Truth.YES else "after an unlock that nobody used"
 
 
 def _switched_on(history: History, start: Interval, end: Interval) -> bool:
@@ -252,10 +255,15 @@ def _switched_on(history: History, start: Interval, end: Interval) -> bool:
     )
 
 
+def _restarts(vehicle: Vehicle) -> bool:
+    """Whether opening a closure starts the relock timer anew instead of stopping it."""
+    policy = vehicle.parameters.get("relock.policy")
+    return policy is not None and policy.value == "restart"
+
+
 def _timer_start(history: History, vehicle: Vehicle, past: Past, anchor: Anchor) -> Interval:
     """When the timer last started: at the unlock, or at the last opening where the vehicle's policy says so."""
-    policy: Parameter | None = vehicle.parameters.get("relock.policy")
-    if policy is None or policy.value != "restart":
+    if not _restarts(vehicle):
         return past.at
     openings = [
         event.at

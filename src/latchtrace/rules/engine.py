@@ -64,10 +64,14 @@ def run_rules(rules: Sequence[Rule], worlds: Sequence[World]) -> Judged:
 
 
 def _not_applicable(rule: Rule, world: World) -> tuple[VerdictKind, Reason | None, str] | None:
-    """Why a rule says nothing of a vehicle or capture: a trigger role that is not there, or silent."""
+    """Why a rule says nothing of a vehicle or capture: a trigger role that is not there, or silent; no limit stated."""
     if rule.fitted and world.vehicle.functions.get(rule.fitted) is False:
         return VerdictKind.NOT_APPLICABLE, None, f"{rule.fitted} is not fitted"
     for kind in rule.needs:
+        if "." in kind:  # a limit
+            if kind not in world.vehicle.parameters:
+                return VerdictKind.INCONCLUSIVE, Reason.LIMIT_NOT_STATED, kind
+            continue
         roles = world.history.roles(kind) or [world.history.coverage(kind)]
         mapped = [known for known in roles if known.status == RoleStatus.MAPPED]
         if not mapped:

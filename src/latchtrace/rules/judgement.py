@@ -55,7 +55,8 @@ def judge(
 ) -> Judgement:
     """Given ∧ ¬unless → ¬violated, in Kleene's logic.
 
-    A premise that does not hold: not exercised. A premise in doubt with nothing violated: passed all the same.
+    A premise that does not hold: not exercised. A premise in doubt with nothing violated: passed all the same; with
+    something violated: undecided, and never a suspicion, because what triggers the rule was not surely there.
     An excuse that holds: not exercised, unless `excuse_first` is False and nothing is violated anyhow.
     """
     premise = both([condition.ask(world, item) for condition in rule.given])
@@ -65,7 +66,11 @@ def judge(
         return Judgement(item, Ruling.SKIPPED, item.at)
     answer = both([violated, premise, *([negated(excuse)] if excuse is not None else [])])
     doubts = tuple(dict.fromkeys(answer.doubts))
-    suspect = answer.truth == Truth.UNKNOWN and all(reason in NEVER_SHOWN for reason, _ in doubts)
+    suspect = (
+        answer.truth == Truth.UNKNOWN
+        and premise.truth == Truth.YES
+        and all(reason in NEVER_SHOWN for reason, _ in doubts)
+    )
     ruling = {Truth.NO: Ruling.PASS, Truth.YES: Ruling.FAIL, Truth.UNKNOWN: Ruling.UNDECIDED}[answer.truth]
     evidence = (*item.evidence, *frames(violated), *frames(premise))
     return Judgement(

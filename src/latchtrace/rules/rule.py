@@ -71,6 +71,8 @@ class Rule:
     within: Quantity | None = None
     overtaken_by: tuple[Selector, ...] = ()
     cancelled_by: tuple[Selector, ...] = ()
+    restarted_by: tuple[Selector, ...] = ()
+    restart_policy: Condition | None = None
     doubtful: tuple[Condition, ...] = ()
     early_before: Quantity | None = None
     late_after: Quantity | None = None

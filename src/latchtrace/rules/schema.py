@@ -32,6 +32,7 @@ from latchtrace.rules.world import STREAM_ROLES
 VERSION = "1"
 _TEXT_FIELDS = {"severity", "title", "message", "means", "check", "cautions", "by-design"}
 _COMMON = {"version", "rule", "function", "pattern", "observe", "needs", "fitted", "given", "unless", "explained-by"}
+_EXAMPLES = {"example-car", "examples"}
 PATTERN_FIELDS: Mapping[str, frozenset[str]] = {
     "absence": frozenset({"never", "from", "within"}),
     "response": frozenset({"expect", "within", "excepting"}),
@@ -42,6 +43,8 @@ PATTERN_FIELDS: Mapping[str, frozenset[str]] = {
             "expect",
             "within",
             "cancelled-by",
+            "restarted-by",
+            "restart-policy",
             "doubtful",
             "early-before",
             "late-after",
@@ -104,7 +107,7 @@ class _Compiler:
         if pattern not in PATTERN_FIELDS:
             self.wrong(("pattern",), f"'{pattern}' is no pattern", f"use one of {', '.join(PATTERN_FIELDS)}")
             return None
-        allowed = _COMMON | _TEXT_FIELDS | PATTERN_FIELDS[pattern]
+        allowed = _COMMON | _EXAMPLES | _TEXT_FIELDS | PATTERN_FIELDS[pattern]
         self.keys(data, allowed, ())
         if data.get("version") != VERSION:
             self.wrong(("version",), f"must be {VERSION}", f"write `version: {VERSION}`")
@@ -149,6 +152,10 @@ class _Compiler:
             within=self.quantity(data.get("within"), ("within",)),
             overtaken_by=self.selectors(data.get("overtaken-by", []), ("overtaken-by",)),
             cancelled_by=self.selectors(data.get("cancelled-by", []), ("cancelled-by",)),
+            restarted_by=self.selectors(data.get("restarted-by", []), ("restarted-by",)),
+            restart_policy=self.condition(data["restart-policy"], ("restart-policy",))
+            if "restart-policy" in data
+            else None,
             doubtful=self.conditions(data.get("doubtful", []), ("doubtful",)),
             early_before=self.quantity(data.get("early-before"), ("early-before",)),
             late_after=self.quantity(data.get("late-after"), ("late-after",)),

@@ -49,6 +49,7 @@ def _phrases(rule: Rule, world: World, judgement: Judgement) -> Mapping[str, str
         "origin": origin,
         "Origin": origin[:1].upper() + origin[1:],
         "last_origin": origin_phrase(str(item.fact("last-origin"))),
+        "started": "the last opening" if judgement.note == "restarted" else "the unlock",
         "measured": duration_text(judgement.measured) if judgement.measured else _since_previous(item),
         "limit": limit_text(rule, world, judgement),
         "advice": _advice(world, judgement),

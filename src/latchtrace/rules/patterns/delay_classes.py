@@ -9,10 +9,11 @@ A delay whose interval straddles a border is undecided for the classes on both s
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 from latchtrace.model.events import Reason
 from latchtrace.model.time import Interval, Truth, within
-from latchtrace.rules.conditions import Answer, Doubt, both, either, hidden, unknown
+from latchtrace.rules.conditions import Answer, Doubt, Selector, both, either, hidden, unknown
 from latchtrace.rules.judgement import Judgement, Ruling, judge
 from latchtrace.rules.rule import Rule, Trend
 from latchtrace.rules.trackers.trend import rising_trend
@@ -33,15 +34,16 @@ def judgements(rule: Rule, world: World) -> Iterator[Judgement]:
             yield from _trend(rule, rule.trend, judged)
 
 
-def _classed(rule: Rule, world: World, item: Item) -> Iterator[Judgement]:
+def _classed(rule: Rule, world: World, observed: Item) -> Iterator[Judgement]:
     bounds = _bounds(rule, world)
     horizon = _horizon(rule, world, bounds)
-    answer = _first(world, rule, item, horizon)
+    doubts = _doubts(rule, world, observed)
+    item, answer, cancelling = _started(rule, world, observed, horizon)
+    note = "restarted" if item is not observed else ""
     delay = answer.at.since(item.at) if answer else None
     clock = Interval(max(delay.lo, 0), max(delay.hi, 0)) if delay else None
     stop = answer.at.hi if answer else item.at.hi + horizon
-    cancelled = _cancelled(rule, world, item, answer, stop, bounds)
-    doubts = _doubts(rule, world, item)
+    cancelled = _cancelled(cancelling, world, (observed, item), answer, stop, bounds)
     for name, rule_id in rule.classes.items():
         premise = both([condition.ask(world, item) for condition in rule.class_given.get(name, ())])
         if cancelled.truth == Truth.YES or premise.truth == Truth.NO:
@@ -49,49 +51,66 @@ def _classed(rule: Rule, world: World, item: Item) -> Iterator[Judgement]:
             yield Judgement(item, Ruling.SKIPPED, item.at, rule_id=rule_id, note=note, evidence=item.evidence)
             continue
         violated = both([premise, _in_class(world, item, name, clock, bounds, stop)])
-        if doubts:
-            violated = Answer(Truth.UNKNOWN, tuple(doubt for answer in doubts for doubt in answer.doubts))
-        elif (clock is None or violated.truth == Truth.YES) and (
-            blind := _blind(rule, world, item, name, bounds, stop)
+        if (clock is None or violated.truth == Truth.YES) and (
+            blind := _blind(rule, world, (observed, item), name, bounds, stop)
         ):
             violated = Answer(Truth.UNKNOWN, blind)
         elif cancelled.truth == Truth.UNKNOWN:
             violated = both([violated, cancelled])
-        yield _with_answer(judge(rule, world, item, violated, measured=clock, rule_id=rule_id), answer)
+        judged = judge(rule, world, item, _doubted(violated, doubts), measured=clock, rule_id=rule_id)
+        yield replace(_with_answer(judged, answer), note=note)
+
+
+def _started(rule: Rule, world: World, item: Item, horizon: int) -> tuple[Item, Item | None, Sequence[Selector]]:
+    """Where the clock runs from, the first answer after that, and what cancels it.
+
+    Under the policy that says so, what else would cancel starts the clock anew: from the last such thing before the
+    answer.
+    """
+    answer = _first(world, rule, item, horizon)
+    policy, selectors = rule.restart_policy, rule.restarted_by
+    if policy is None or policy.ask(world, item).truth != Truth.YES:
+        return item, answer, (*rule.cancelled_by, *selectors)
+    while True:
+        stop = answer.at.lo if answer else item.at.hi + horizon
+        again = [
+            one
+            for selector in selectors
+            for one in world.near(selector.what, item.at.lo, stop)
+            if item.at.hi < one.at.lo and one.at.hi < stop and selector.matches(one, item).truth == Truth.YES
+        ]
+        if not again:
+            return item, answer, rule.cancelled_by
+        item = replace(item, at=max(one.at for one in again))
+        answer = _first(world, rule, item, horizon)
+
+
+def _doubted(violated: Answer, doubts: Sequence[Answer]) -> Answer:
+    """What a doubtful start leaves of an answer: nothing where it surely is doubtful; else what is surely kept."""
+    if any(doubt.truth == Truth.YES for doubt in doubts):
+        return unknown(Reason.NOT_EXERCISED, "doubtful")
+    return both([violated, *doubts])
 
 
 def _blind(
     rule: Rule,
     world: World,
-    item: Item,
+    clock: tuple[Item, Item],
     name: str,
     bounds: tuple[int | None, int | None, int | None],
     stop: int,
 ) -> tuple[Doubt, ...]:
     """Why an answer, or something that cancels, could have come unseen while this class was possible."""
-    early = bounds[0]
+    (observed, item), early = clock, bounds[0]
     until = min(stop, item.at.hi + early) if name == "early" and early is not None else stop
-    return hidden(world.history, _watched(rule), Interval(item.at.lo, max(item.at.lo, until)))
+    return hidden(world.history, _watched(rule), Interval(observed.at.lo, max(observed.at.lo, until)))
 
 
 def _with_answer(judged: Judgement, answer: Item | None) -> Judgement:
     if answer is None:
         return judged
     evidence = tuple(dict.fromkeys((*judged.evidence, *answer.evidence)))
-    at = judged.item.at.hull(answer.at)
-    return Judgement(
-        judged.item,
-        judged.ruling,
-        at,
-        judged.closures,
-        judged.doubts,
-        judged.suspect,
-        judged.measured,
-        judged.limit,
-        judged.rule_id,
-        evidence,
-        judged.note,
-    )
+    return replace(judged, at=judged.item.at.hull(answer.at), evidence=evidence)
 
 
 def _bounds(rule: Rule, world: World) -> tuple[int | None, int | None, int | None]:
@@ -125,21 +144,25 @@ def _first(world: World, rule: Rule, item: Item, horizon: int) -> Item | None:
 
 
 def _cancelled(
-    rule: Rule,
+    cancelling: Sequence[Selector],
     world: World,
-    item: Item,
+    clock: tuple[Item, Item],
     answer: Item | None,
     stop: int,
     bounds: tuple[int | None, int | None, int | None],
 ) -> Answer:
-    """Whether something that cancels came before the answer; once the answer is overdue nothing cancels it."""
+    """Whether something that cancels came before the answer; once the answer is overdue nothing cancels it.
+
+    `clock` is what was observed, and the same at the moment its clock was last started.
+    """
+    observed, item = clock
     due = item.at.hi + bounds[1] if bounds[1] is not None else None
     answers: list[Answer] = []
-    for selector in rule.cancelled_by:
-        for one in world.near(selector.what, item.at.lo, stop):
-            if one is item or one is answer or one.at.lo <= item.at.lo or one.at.hi < item.at.hi:
+    for selector in cancelling:
+        for one in world.near(selector.what, observed.at.lo, stop):
+            if one is observed or one is answer or one.at.lo <= observed.at.lo or one.at.hi < observed.at.hi:
                 continue
-            match = selector.matches(one, item)
+            match = selector.matches(one, observed)
             if match.truth == Truth.NO or (answer is None and due is not None and one.at.lo > due):
                 continue
             order = Truth.YES if answer is None or one.at.hi < answer.at.lo else Truth.UNKNOWN
@@ -167,27 +190,24 @@ def _in_class(
         if decided_at > world.history.span.hi:
             return unknown(Reason.ENDED)
         return Answer(Truth.YES if name == "missing" else Truth.NO)
-    if name == "missing":
-        return Answer(Truth.NO)
-    truth = within(clock, None, needed - 1) if name == "early" else ~within(clock, None, needed)
+    truth = {
+        "early": lambda: within(clock, None, needed - 1),
+        "late": lambda: ~within(clock, None, needed) & within(clock, None, missing),
+        "slow": lambda: ~within(clock, None, needed),
+        "missing": lambda: ~within(clock, None, needed),
+    }[name]()
     return Answer(truth, ((Reason.STRADDLES, ""),) if truth == Truth.UNKNOWN else ())
 
 
 def _doubts(rule: Rule, world: World, item: Item) -> list[Answer]:
-    """Conditions under which no class can be told: each that holds, or may hold, leaves it undecided."""
-    found = []
-    for condition in rule.doubtful:
-        answer = condition.ask(world, item)
-        if answer.truth == Truth.YES:
-            found.append(unknown(Reason.NOT_EXERCISED, "doubtful"))
-        elif answer.truth == Truth.UNKNOWN:
-            found.append(answer)
-    return found
+    """Conditions under which no class can be told, as far as they hold or may hold."""
+    answers = [condition.ask(world, item) for condition in rule.doubtful]
+    return [answer for answer in answers if answer.truth != Truth.NO]
 
 
 def _watched(rule: Rule) -> tuple[str, ...]:
     """Roles whose hiding could make a delay look wrong: those of the answer and of what cancels."""
-    selectors: Sequence[object] = (rule.expect, *rule.cancelled_by)
+    selectors: Sequence[object] = (rule.expect, *rule.cancelled_by, *rule.restarted_by)
     kinds = [kind for selector in selectors if selector is not None for kind in getattr(selector, "roles", ())]
     return tuple(dict.fromkeys(kinds))
 
