@@ -17,8 +17,8 @@ if TYPE_CHECKING:
 _DATE = re.compile(r"\s*(?:date|begin\s+triggerblock)\s+\w+\s+(.+?)\s*$", re.IGNORECASE)
 _BASE = re.compile(r"\s*base\s+(?:hex|dec)\s+timestamps\s+(absolute|relative)", re.IGNORECASE)
 _STAMP = re.compile(r"\s*([0-9]+\.[0-9]+)\s", re.ASCII)
-_EVENT = re.compile(r"\s*[0-9.]+\s+(?:[0-9]+|CANFD\s+[0-9]+)\s+\S", re.ASCII | re.IGNORECASE)
 _DIRECTION = re.compile(r"\s(?:Rx|Tx)\b", re.IGNORECASE)
+_BLOCK = re.compile(r"\s*(begin|end)\s+triggerblock", re.IGNORECASE)
 _HEADER = re.compile(
     rb"\s*(?:date\s+\w+\s+.*[0-9]{1,2}:[0-9]{2}|base\s+(?:hex|dec)\b|begin\s+triggerblock)", re.IGNORECASE
 )
@@ -53,7 +53,12 @@ class _Clock:
         self._date = 0
         self._relative = False
         self._sum = 0
+        self._unfinished = False
         self.now: int | None = None
+
+    def trouble(self) -> str:
+        """Whether the file ends before its measurement does."""
+        return "the file is cut off before the end of its measurement" if self._unfinished else ""
 
     def watch(self, line: str) -> None:
         """Take the next line, of whatever kind."""
@@ -61,7 +66,10 @@ class _Clock:
             value = decimal_ns(stamp[1])
             self._sum = self._sum + (value or 0) if self._relative else (value or 0)
             self.now = None if value is None else self._date + self._sum
-        elif date := _DATE.match(line):
+            return
+        if block := _BLOCK.match(line):
+            self._unfinished = block[1].lower() == "begin"
+        if date := _DATE.match(line):
             self._date = date_ns(date[1]) or self._date
         elif base := _BASE.match(line):
             self._relative = base[1].lower() == "relative"
@@ -84,12 +92,15 @@ def _read(opening: Opening) -> Iterator[Block]:
     def place(_: Message) -> Placed:
         return Placed(clock.now, _channel(lines.text), lines.number, lines.offset)
 
-    return in_blocks(text_records(opening, lines, reader, place, first="internal events logged\n"))
+    return in_blocks(text_records(opening, lines, reader, place, "internal events logged\n", clock.trouble))
 
 
 def _frame_like(line: str) -> bool:
-    """Whether a line of which nothing came speaks of a frame on a channel; other events do not."""
-    return bool(_EVENT.match(line) and _DIRECTION.search(line)) and "J1939TP" not in line
+    """Whether a line of which nothing came speaks of a frame; other events and comments do not."""
+    words = line.split(maxsplit=3)
+    other = len(words) < 3 or words[0].startswith("//") or words[2].upper() == "J1939TP"
+    bus = len(words) > 1 and len(words[1]) > 1 and words[1].isalpha() and words[1].upper() != "CANFD"
+    return bool(_DIRECTION.search(line)) and not other and not bus
 
 
 def _recognise(head: bytes) -> bool:

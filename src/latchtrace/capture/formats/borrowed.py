@@ -187,10 +187,23 @@ class Lines:
         self._source.close()
 
 
+def no_trouble() -> str:
+    """For formats that have no end of their own."""
+    return ""
+
+
 def text_records(
-    opening: Opening, lines: Lines, reader: Iterable[Message], place: Callable[[Message], Placed], first: str = ""
+    opening: Opening,
+    lines: Lines,
+    reader: Iterable[Message],
+    place: Callable[[Message], Placed],
+    first: str = "",
+    trouble: Callable[[], str] = no_trouble,
 ) -> Counted:
-    """The records of a text format; the reader starts anew after a line it stumbles over."""
+    """The records of a text format; the reader starts anew, at the line `first`, after one it stumbles over.
+
+    `trouble` says after the last line whether the file ended before its content does.
+    """
     quiet()
     going = True
     while going:
@@ -213,7 +226,8 @@ def text_records(
     lines.settle()
     yield from _drain(lines)
     lines.close()
-    yield lines.number, Skip(lines.number, opening.trouble) if opening.trouble else None
+    why = opening.trouble or trouble()
+    yield lines.number, Skip(lines.number, why) if why else None
 
 
 def _drain(lines: Lines) -> Counted:
@@ -242,11 +256,6 @@ def binary_records(
     why = trouble()
     if why:
         yield number + 1, Skip(number + 1, why)
-
-
-def no_trouble() -> str:
-    """For formats where a cut file does not go unnoticed."""
-    return ""
 
 
 def nothing(_: Any) -> None:
