@@ -47,6 +47,20 @@ if [ "$(cat "$venv/installed" 2>/dev/null || true)" != "$wanted" ]; then
     echo "$wanted" >"$venv/installed"
 fi
 
+# The temporal-logic libraries that rules are compared with need older companions: an environment of their own.
+temporal=.venv-temporal
+if [ -z "${LATCHTRACE_TEMPORAL_PYTHON:-}" ] && ! [ -e "$temporal/installed" ]; then
+    older=$python
+    if ! "$older" -c 'import sys; sys.exit(sys.version_info >= (3, 13))' 2>/dev/null; then
+        older=$(command -v python3.12 || command -v python3.11) ||
+            fail "rtamt needs Python 3.11 or 3.12 as well; install one, or name it with LATCHTRACE_TEMPORAL_PYTHON"
+    fi
+    "$older" -m venv "$temporal"
+    "$temporal/bin/python" -m pip install --quiet --disable-pip-version-check \
+        'rtamt==0.4.10' 'metric-temporal-logic==0.4.1' || fail "pip could not install rtamt and metric-temporal-logic"
+    touch "$temporal/installed"
+fi
+
 missing=""
 command -v chromium >/dev/null 2>&1 || command -v chromium-browser >/dev/null 2>&1 || missing="chromium fonts-dejavu-core"
 "$venv/bin/python" -c 'import weasyprint' >/dev/null 2>&1 ||
