@@ -73,21 +73,31 @@ def _unknown_keys(
 
 def _mark(file: UserFile, i: int, entry: object, zone: tzinfo | None, problems: list[Problem]) -> WrittenMark | None:
     path: tuple[str | int, ...] = ("marks", i)
-    if not isinstance(entry, dict) or "at" not in entry or "action" not in entry:
+    if not isinstance(entry, dict) or not {"at", "action"} <= entry.keys():
         problems.append(file.problem(path, "needs at and action", "write `{at: +12.5, action: unlock}`"))
         return None
+    before = len(problems)
     problems += _unknown_keys(file, path, entry, _FIELDS)
+    texts: dict[str, str] = {}
+    for name in entry.keys() & _FIELDS:
+        if isinstance(entry[name], str):
+            texts[name] = entry[name]
+        else:
+            problems.append(file.problem((*path, name), "must be text", "write one value, in quotes if need be"))
+    if "action" in texts and not texts["action"].strip():
+        problems.append(file.problem((*path, "action"), "is empty", "write what was done or seen"))
+    moment, uncertainty = None, MOST_LIKELY
     try:
-        moment = parse_moment(str(entry["at"]), zone)
+        moment = parse_moment(texts["at"], zone) if "at" in texts else None
     except ValueError as error:
         problems.append(file.problem((*path, "at"), str(error)))
-        return None
     try:
-        uncertainty = parse_time(entry["uncertainty"]) if "uncertainty" in entry else MOST_LIKELY
+        uncertainty = parse_time(texts["uncertainty"]) if "uncertainty" in texts else MOST_LIKELY
     except ValueError as error:
         problems.append(file.problem((*path, "uncertainty"), str(error)))
+    if moment is None or len(problems) > before:
         return None
-    return WrittenMark(moment, uncertainty, str(entry["action"]), str(entry.get("note", "")))
+    return WrittenMark(moment, uncertainty, texts["action"], texts.get("note", ""))
 
 
 def mark_notices(
@@ -104,6 +114,6 @@ def mark_notices(
         elif acts:
             text = f"{when}: {acts[0].id}, {acts[0].action} by {acts[0].origin}"
         else:
-            text = f"{when}: nothing of the locks happened on the network then"
+            text = f"{when}: the network shows no action of the locks then"
         notices.append(Notice("mark", text))
     return notices

@@ -105,7 +105,7 @@ def test_the_episodes_of_the_night_have_action_origin_and_key(night: Analysis) -
     assert len(episodes) == 12
     assert list(episodes.loc[["E5", "E6"], "origin"]) == ["none", "relock-timer"]
     assert episodes.loc["E2", "key_slot"] == 1
-    assert pd.isna(episodes.loc["E5", "key_slot"])
+    assert episodes["key_slot"].isna()["E5"]
     assert (episodes["outcome"] == "done").all()
 
 
