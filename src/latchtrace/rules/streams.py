@@ -14,6 +14,7 @@ from latchtrace.model.network import Validity
 from latchtrace.model.results import Episode, EvidenceRef, Outcome, Seen, SourceRuling, Stage, StageStatus
 from latchtrace.model.time import Interval
 from latchtrace.model.vehicle import RoleStatus, Vehicle, side_of
+from latchtrace.rules.conditions import hidden
 from latchtrace.rules.world import Fact, Item, World
 
 TARGET: dict[str, tuple[str, ...]] = {
@@ -27,7 +28,7 @@ _ACTION = {"locked": "lock", "unlocked": "unlock", "deadlocked": "deadlock"}
 def build_world(history: History, vehicle: Vehicle, episodes: Sequence[Episode]) -> World:
     """All streams of one segment."""
     visible = any(known.status == RoleStatus.MAPPED for known in history.roles("command"))
-    actions = list(_actions(episodes, visible))
+    actions = list(_actions(history, episodes, visible))
     streams = {
         "action": actions,
         "command": list(_commands(actions)),
@@ -79,7 +80,7 @@ def _request(event: LockEvent) -> Item:
     return Item("request", event.at, facts, end=event.end, evidence=_frame(event))
 
 
-def _actions(episodes: Sequence[Episode], visible: bool) -> Iterator[Item]:
+def _actions(history: History, episodes: Sequence[Episode], visible: bool) -> Iterator[Item]:
     """Central actions: commands, or (with no command signal) closures that moved together or on a request."""
     last: Item | None = None
     for episode in episodes:
@@ -91,12 +92,12 @@ def _actions(episodes: Sequence[Episode], visible: bool) -> Iterator[Item]:
         if not commanded and (visible or not (len(episode.group) > 1 or asked)):
             continue
         at = episode.command.at or min(moved, default=episode.at)
-        item = _action(episode, at, commanded, last)
+        item = _action(history, episode, at, commanded, last)
         yield item
         last = replace(item, previous=None)
 
 
-def _action(episode: Episode, at: Interval, commanded: bool, last: Item | None) -> Item:
+def _action(history: History, episode: Episode, at: Interval, commanded: bool, last: Item | None) -> Item:
     left_open = {check.source: Reason(check.reason) for check in episode.sources if check.ruling == SourceRuling.OPEN}
     evidence = (*episode.command.evidence, *(ref for stage in episode.feedback.values() for ref in stage.evidence))
     bounced = any("bounced" in check.reason for check in episode.sources)
@@ -113,10 +114,11 @@ def _action(episode: Episode, at: Interval, commanded: bool, last: Item | None) 
         "last-side": last.fact("side") if last else "unknown",
         "last-origin": last.fact("origin") if last else "unknown",
     }
+    facts["opened"], unseen = _opened(history, last.at if last else None, at)
     doubts = tuple((reason, source) for source, reason in left_open.items())
     unsure = episode.origin in ("none", "unknown")
     open_facts = {"origin": doubts if unsure else (), "side": doubts if episode.origin == "unknown" else ()}
-    open_facts["others-ruled-out"] = doubts
+    open_facts |= {"others-ruled-out": doubts, "opened": unseen}
     if last is None:
         before = ((Reason.UNKNOWN_BEFORE, "command"),)
         open_facts |= {"last-action": before, "last-side": before, "last-origin": before}
@@ -133,6 +135,23 @@ def _action(episode: Episode, at: Interval, commanded: bool, last: Item | None) 
         request_at=episode.request.at if episode.request.status == StageStatus.SEEN else None,
         open_facts=open_facts,
     )
+
+
+def _opened(history: History, since: Interval | None, at: Interval) -> tuple[str, tuple[tuple[Reason, str], ...]]:
+    """Whether anything was opened between two actions, and why that is not known."""
+    if since is None:
+        return "unknown", ((Reason.UNKNOWN_BEFORE, "command"),)
+    straddles = False
+    for event in history.near(EventKind.AJAR, since.lo, at.hi):
+        if event.value != "open" or not event.change:
+            continue
+        if event.at.lo >= since.hi and event.at.hi <= at.lo:
+            return "yes", ()
+        straddles = True
+    if straddles:
+        return "unknown", ((Reason.STRADDLES, ""),)
+    doubts = hidden(history, ("ajar",), Interval(since.lo, max(since.lo, at.hi)))
+    return ("unknown", doubts) if doubts else ("no", ())
 
 
 def _reported(episode: Episode) -> str:

@@ -8,10 +8,11 @@ Three-valued: a window that a gap, a loss or the capture's end cuts, with nothin
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from latchtrace.model.events import Reason
 from latchtrace.rules.conditions import Answer, both, occurs, unknown
-from latchtrace.rules.judgement import Judgement, judge
+from latchtrace.rules.judgement import Judgement, Ruling, judge
 from latchtrace.rules.rule import Rule
 from latchtrace.rules.world import Item, World
 
@@ -20,7 +21,16 @@ def judgements(rule: Rule, world: World) -> Iterator[Judgement]:
     """One judgement for each item observed."""
     for item in world.streams[rule.observe.what]:
         if rule.observe.matches(item).truth.value:
-            yield judge(rule, world, item, _violated(rule, world, item))
+            violated = _violated(rule, world, item)
+            yield _told_of(judge(rule, world, item, violated), violated, rule)
+
+
+def _told_of(judged: Judgement, violated: Answer, rule: Rule) -> Judgement:
+    """What came inside the window although it never should is what is told of, not what opened the window."""
+    if rule.never_selector is None or judged.ruling in (Ruling.PASS, Ruling.SKIPPED) or not violated.items:
+        return judged
+    wrong = violated.items[-1]
+    return replace(judged, item=wrong, at=wrong.at, closures=wrong.closures)
 
 
 def _violated(rule: Rule, world: World, item: Item) -> Answer:
