@@ -4,24 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from itertools import pairwise
-
-import numpy as np
 
 from latchtrace.model.events import EventKind, LockEvent, Reason
 from latchtrace.model.history import History
-from latchtrace.model.network import Validity
-from latchtrace.model.results import Episode, EvidenceRef, Outcome, Seen, SourceRuling, Stage, StageStatus
+from latchtrace.model.results import Episode, Outcome, SourceRuling, Stage, StageStatus
 from latchtrace.model.time import Interval
 from latchtrace.model.vehicle import RoleStatus, Vehicle, side_of
 from latchtrace.rules.conditions import hidden
-from latchtrace.rules.world import Fact, Item, World
+from latchtrace.rules.speed_rises import speed_rises
+from latchtrace.rules.world import TARGET, Fact, Item, World, frame_of, not_yet
 
-TARGET: dict[str, tuple[str, ...]] = {
-    "lock": ("locked", "deadlocked"),
-    "unlock": ("unlocked",),
-    "deadlock": ("deadlocked",),
-}
 _ACTION = {"locked": "lock", "unlocked": "unlock", "deadlocked": "deadlock"}
 
 
@@ -37,32 +29,28 @@ def build_world(history: History, vehicle: Vehicle, episodes: Sequence[Episode])
         "request": [_request(event) for event in history.events(EventKind.REQUEST)],
         "accepted-request": list(_accepted(history, vehicle, episodes, actions)),
         "validation": [
-            Item("validation", event.at, {"result": event.value}, evidence=_frame(event))
+            Item("validation", event.at, {"result": event.value}, evidence=frame_of(event))
             for event in history.events(EventKind.VALIDATION)
             if event.change
         ],
         "opening": [
-            Item("opening", event.at, {"closure": event.subject}, (event.subject,), evidence=_frame(event))
+            Item("opening", event.at, {"closure": event.subject}, (event.subject,), evidence=frame_of(event))
             for event in history.events(EventKind.AJAR)
             if event.value == "open" and event.change
         ],
         "ignition": [
-            Item("ignition", event.at, {"state": event.value}, evidence=_frame(event))
+            Item("ignition", event.at, {"state": event.value}, evidence=frame_of(event))
             for event in history.events(EventKind.STATE)
             if event.subject == "ignition" and event.change
         ],
         "hand-release": [
-            Item("hand-release", event.at, {"closure": _whose(event)}, end=event.end, evidence=_frame(event))
+            Item("hand-release", event.at, {"closure": _whose(event)}, end=event.end, evidence=frame_of(event))
             for event in history.events(EventKind.STATE)
             if event.subject == "hand-release" and event.value == "release"
         ],
-        "speed-rise": list(_speed_rises(history, vehicle)),
+        "speed-rise": list(speed_rises(history, vehicle)),
     }
     return World(history, vehicle, episodes, streams)
-
-
-def _frame(event: LockEvent) -> tuple[EvidenceRef, ...]:
-    return (Seen(event.row, event.signal, event.value),) if event.row >= 0 else ()
 
 
 def _whose(event: LockEvent) -> str:
@@ -77,7 +65,7 @@ def _request(event: LockEvent) -> Item:
         "side": side_of(event.subject),
         "closure": _whose(event),
     }
-    return Item("request", event.at, facts, end=event.end, evidence=_frame(event))
+    return Item("request", event.at, facts, end=event.end, evidence=frame_of(event))
 
 
 def _actions(history: History, episodes: Sequence[Episode], visible: bool) -> Iterator[Item]:
@@ -208,7 +196,7 @@ def _movements(history: History, episodes: Sequence[Episode], visible: bool) -> 
             facts,
             (event.subject,),
             episode=episode.id if episode is not None else "",
-            evidence=_frame(event),
+            evidence=frame_of(event),
             open_facts={"origin": left},
         )
 
@@ -246,7 +234,7 @@ def _accepted(
             "accepted-request",
             at,
             facts,
-            _not_yet(history, vehicle, request.at, TARGET[episode.action]),
+            not_yet(history, vehicle, request.at, TARGET[episode.action]),
             end=_let_go(history, request, at),
             episode=episode.id,
             evidence=(*request.evidence, *validation.evidence),
@@ -262,64 +250,3 @@ def _let_go(history: History, request: Stage, at: Interval) -> Interval | None:
     near = history.near(EventKind.REQUEST, request.at.lo, request.at.hi)
     ends = [event.end for event in near if (event.subject, event.at) == (request.value, request.at) and event.end]
     return max((end for end in ends if end.hi > at.hi), default=None)
-
-
-def _speed_rises(history: History, vehicle: Vehicle) -> Iterator[Item]:
-    """When the speed lock is due, with everything shut: from threshold - tolerance up to threshold + tolerance.
-
-    The car's own threshold was reached at some moment of that rise. The state falls below threshold - hysteresis.
-    """
-    track = history.timeline.numeric.get("speed")
-    threshold = vehicle.parameters.get("speed_lock.threshold")
-    if track is None or threshold is None:
-        return
-    tolerance = _number(vehicle, "speed_lock.tolerance")
-    top = float(threshold.value) + tolerance
-    bottom = float(threshold.value) - _number(vehicle, "speed_lock.hysteresis")
-    known = track.validity == Validity.KNOWN
-    level = np.where(~known, -2, np.where(track.value >= top, 1, np.where(track.value < bottom, -1, 0)))
-    rows = np.flatnonzero(level != 0)
-    for before, now in pairwise(rows):
-        if level[before] == -1 and level[now] == 1:
-            fall = next((int(track.t_lo[row]) for row in rows[rows > now] if level[row] != 1), history.span.hi)
-            near = int(np.argmax(track.value[before : now + 1] >= float(threshold.value) - tolerance)) + int(before)
-            rise = Interval(int(track.t_lo[near]), int(track.t_hi[now]))
-            shown = f"{track.value[now]:.1f} km/h"
-            yield from _due(history, vehicle, rise, fall, Seen(int(track.row[now]), str(track.ref), shown))
-
-
-def _due(history: History, vehicle: Vehicle, rise: Interval, fall: int, frame: Seen) -> Iterator[Item]:
-    """At the rise where everything is shut; else when the last closure is shut while still above."""
-    evidence: tuple[EvidenceRef, ...] = (frame,) if frame.row >= 0 else ()
-    shut_at = [
-        event
-        for event in history.near(EventKind.AJAR, rise.hi, fall)
-        if event.value == "shut" and event.change and event.at.lo >= rise.lo
-    ]
-    moments = [(rise, evidence), *((event.at, (*evidence, *_frame(event))) for event in shut_at)]
-    for at, frames in moments:
-        if at.hi <= fall and not _surely_ajar(history, at.hi):
-            closures = _not_yet(history, vehicle, at, TARGET["lock"])
-            yield Item("speed-rise", at, {}, closures, evidence=frames)
-            return
-
-
-def _not_yet(history: History, vehicle: Vehicle, at: Interval, target: tuple[str, ...]) -> tuple[str, ...]:
-    """The closures that were not surely in one of these states before."""
-    return tuple(
-        name
-        for name in vehicle.lockable
-        if history.states(EventKind.LATCH, name)
-        and not history.settled_before(EventKind.LATCH, name, at) <= set(target)
-    )
-
-
-def _surely_ajar(history: History, moment: int) -> bool:
-    return any(
-        history.at_moment(EventKind.AJAR, closure, moment) == {"open"} for closure in history.subjects(EventKind.AJAR)
-    )
-
-
-def _number(vehicle: Vehicle, name: str) -> float:
-    parameter = vehicle.parameters.get(name)
-    return float(parameter.value) if parameter is not None else 0.0

@@ -6,13 +6,20 @@ from bisect import bisect_left
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from latchtrace.model.events import Reason
+from latchtrace.model.events import EventKind, LockEvent, Reason
 from latchtrace.model.history import History
-from latchtrace.model.results import Episode, EvidenceRef
+from latchtrace.model.results import Episode, EvidenceRef, Seen
 from latchtrace.model.time import Interval
 from latchtrace.model.vehicle import RoleStatus, Vehicle
 
 Fact = str | tuple[str, ...]
+
+TARGET: dict[str, tuple[str, ...]] = {
+    "lock": ("locked", "deadlocked"),
+    "unlock": ("unlocked",),
+    "deadlock": ("deadlocked",),
+}
+"""The latch states an action asks for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,3 +102,18 @@ STREAM_ROLES: Mapping[str, tuple[str, ...]] = {
     "hand-release": ("hand-release",),
 }
 """Which kinds of roles each stream is made of: what hides these hides the stream."""
+
+
+def frame_of(event: LockEvent) -> tuple[EvidenceRef, ...]:
+    """The frame that shows an event."""
+    return (Seen(event.row, event.signal, event.value),) if event.row >= 0 else ()
+
+
+def not_yet(history: History, vehicle: Vehicle, at: Interval, target: tuple[str, ...]) -> tuple[str, ...]:
+    """The closures that were not surely in one of these states before."""
+    return tuple(
+        name
+        for name in vehicle.lockable
+        if history.states(EventKind.LATCH, name)
+        and not history.settled_before(EventKind.LATCH, name, at) <= set(target)
+    )
