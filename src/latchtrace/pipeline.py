@@ -39,7 +39,12 @@ from latchtrace.network.database import load_database
 from latchtrace.network.planning import message_plan
 from latchtrace.network.tracks import TrackBuilder, TrackRequest
 from latchtrace.rules.catalogue import catalogue
+from latchtrace.rules.check import CheckedRule
 from latchtrace.rules.engine import Judged, run_rules
+from latchtrace.rules.example_car import example_vehicle
+from latchtrace.rules.example_check import compare
+from latchtrace.rules.example_timeline import all_roles, example_timeline
+from latchtrace.rules.examples import ExampleResult
 from latchtrace.rules.judgement import Judgement, Ruling
 from latchtrace.rules.rule import Rule
 from latchtrace.rules.streams import build_world
@@ -194,7 +199,7 @@ def run(request: Request) -> Run:
     marks = load_marks(request.marks, request.zone) if request.marks else None
     found = read(request)
     placed = marks.place(found.report.zero, request.clock_offset) if marks else ()
-    worlds = _worlds(found)
+    worlds = worlds_of(found.car.vehicle, found.timelines)
     judged = run_rules(rules, worlds)
     findings = tuple(_complete(finding, worlds) for finding in judged.findings)
     evidence = _evidence(found, worlds, findings, judged)
@@ -231,18 +236,30 @@ def _texts(rules: Sequence[Rule]) -> list[_RuleText]:
     return [_RuleText(text.id, rule.function) for rule in rules for text in rule.texts]
 
 
-def _worlds(found: Read) -> tuple[World, ...]:
+def worlds_of(vehicle: Vehicle, timelines: Sequence[Timeline]) -> tuple[World, ...]:
     """Each segment's world, its episodes numbered through the whole capture."""
     worlds = []
     number = 0
-    for one in found.timelines:
+    for one in timelines:
         history = History(one)
         episodes: list[Episode] = []
-        for episode in build_episodes(history, found.car.vehicle):
+        for episode in build_episodes(history, vehicle):
             number += 1
             episodes.append(replace(episode, id=f"E{number}"))
-        worlds.append(build_world(history, found.car.vehicle, episodes))
+        worlds.append(build_world(history, vehicle, episodes))
     return tuple(worlds)
+
+
+def judge_examples(checked: CheckedRule) -> tuple[ExampleResult, ...]:
+    """Every example of a rule file, judged by its rule; one result an example and rule id."""
+    if checked.rule is None:
+        return ()
+    results: list[ExampleResult] = []
+    for example in checked.examples:
+        vehicle = example_vehicle(example.car, all_roles(example.lines))
+        (world,) = worlds_of(vehicle, [example_timeline(example.lines, example.car)])
+        results += compare(checked.rule, example, world)
+    return tuple(results)
 
 
 def _complete(finding: Finding, worlds: Sequence[World]) -> Finding:

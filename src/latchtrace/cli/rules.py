@@ -1,22 +1,27 @@
-"""`latchtrace rules`: the catalogue of rules, and the text of one."""
+"""`latchtrace rules`: the catalogue of rules, the text of one, and what the authors of rules need."""
 
 from __future__ import annotations
 
 import argparse
 
 from latchtrace.cli.parser import Commands, add_command, suggestion
-from latchtrace.cli.terminal import output, printing
+from latchtrace.cli.terminal import output, print_error, printing
 from latchtrace.errors import ExitStatus, UsageError
 
 _EXAMPLES = """\
   latchtrace rules list
   latchtrace rules show command-without-request
+  latchtrace rules check my-rules
+  latchtrace rules test my-rules/opened-while-moving.yaml
 """
+_FILES_HELP = "a rule file, or a folder of them (default: the rules that come with latchtrace)"
 
 
 def add_to(commands: Commands) -> None:
     """Add the command and its sub-commands."""
-    parser = add_command(commands, "rules", "Look up the rules that captures are judged by.", _EXAMPLES, None)
+    parser = add_command(
+        commands, "rules", "Look up, check, test and question the rules that captures are judged by.", _EXAMPLES, None
+    )
     actions = parser.add_subparsers(metavar="ACTION", required=True, title="actions")
     listed = add_command(actions, "list", "List all rules.", "  latchtrace rules list\n", run_list)
     shown = add_command(
@@ -29,6 +34,13 @@ def add_to(commands: Commands) -> None:
     shown.add_argument("rule", metavar="RULE", help="the id of a rule")
     for action in (listed, shown):
         action.add_argument("--rules", metavar="DIR", help="a folder of more rule files")
+    does = "List all mistakes of rule files, missing examples included."
+    check = add_command(actions, "check", does, _EXAMPLES.splitlines()[2] + "\n", run_check)
+    does = "Judge the examples in rule files by their rules, and say what differs."
+    test = add_command(actions, "test", does, _EXAMPLES.splitlines()[3] + "\n", run_test)
+    for action in (check, test):
+        action.add_argument("files", metavar="FILE", nargs="*", help=_FILES_HELP)
+    test.add_argument("--rule", metavar="ID", help="the examples of this rule alone")
 
 
 def run_list(options: argparse.Namespace) -> ExitStatus:
@@ -53,3 +65,30 @@ def run_show(options: argparse.Namespace) -> ExitStatus:
     with printing():
         print_rule(catalogue[options.rule], output())
     return ExitStatus.DONE
+
+
+def run_check(options: argparse.Namespace) -> ExitStatus:
+    """Print all mistakes (status 2), or how much was checked."""
+    from latchtrace import api
+    from latchtrace.reports.rules_text import print_checked
+
+    checked = api.rules_check(options.files)
+    problems = [problem for one in checked for problem in one.problems]
+    for problem in problems:
+        print_error(str(problem))
+    if problems:
+        return ExitStatus.UNUSABLE
+    with printing():
+        print_checked(checked, output())
+    return ExitStatus.DONE
+
+
+def run_test(options: argparse.Namespace) -> ExitStatus:
+    """Print every example that came out differently; status 1 where there is one."""
+    from latchtrace import api
+    from latchtrace.reports.rules_text import print_tested
+
+    results = api.rules_test(options.files, options.rule)
+    with printing():
+        print_tested(results, output())
+    return ExitStatus.FOUND if any(one.differences for one in results) else ExitStatus.DONE

@@ -13,6 +13,9 @@ from latchtrace.views import wording
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from latchtrace.rules.check import CheckedRule
+    from latchtrace.rules.examples import ExampleResult
+
 _STYLES = {Severity.FAULT: "red", Severity.WARNING: "yellow", Severity.NOTE: "cyan"}
 
 
@@ -42,3 +45,31 @@ def print_rule(rule: RuleInfo, console: Console) -> None:
     for line in rule.text.splitlines():
         indent = len(line) - len(line.lstrip(" "))
         console.print("  " + " " * indent + clean(line), soft_wrap=True)
+
+
+def print_checked(checked: Sequence[CheckedRule], console: Console) -> None:
+    """Print how much was checked and found without a mistake."""
+    rules = sum(len(one.rule.texts) for one in checked if one.rule is not None)
+    examples = sum(len(one.examples) for one in checked)
+    told = f"{_count(len(checked), 'file')}, {_count(rules, 'rule')}, {_count(examples, 'example')}: no mistake."
+    console.print(told, style="green")
+
+
+def print_tested(results: Sequence[ExampleResult], console: Console) -> None:
+    """Print each example that came out differently, with its place, and how many did not."""
+    wrong = [one for one in results if one.differences]
+    for one in wrong:
+        place = f"{one.file}:{one.line}: " if one.line else ""
+        console.print(clean(f"{place}{one.rule}: {one.shows}"), style="red", soft_wrap=True)
+        for difference in one.differences:
+            console.print(f"    {clean(difference)}", soft_wrap=True)
+    rules = len({one.rule for one in results})
+    told = f"{_count(len(results), 'example')} of {_count(rules, 'rule')}"
+    if wrong:
+        console.print(f"{told}: {len(wrong)} came out differently.", style="red")
+    else:
+        console.print(f"{told}: all came out as they must.", style="green")
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number:,} {what}" if number == 1 else f"{number:,} {what}s"
