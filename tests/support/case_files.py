@@ -3,7 +3,8 @@
 A case file (YAML) is a list under `cases:`. The capture of a case is candump text with shorter lines,
 `seconds id#data`; everything after `;` is a comment, a DROPCOUNT line stands as it is, and a word before the id names
 another channel than `can0`. `begins` names first frames of networks/starts.yaml. `overrides` replaces whole entries
-of the vehicle file, `section: {entry: value}`; an entry that is `absent` is removed, as is a whole section.
+of the vehicle file, `section: {entry: value}`; an entry that is `absent` is removed, as is a whole section;
+a section that is plain text is written as it is.
 
 `verdicts` are written `verdict [reason]`, alternatives joined by `|` where the definition leaves a choice. `findings`
 are all findings, one to one; `may` are findings that are allowed and need not be there.
@@ -106,6 +107,9 @@ def write_case(case: Case, folder: Path) -> tuple[Path, Path]:
     for section, entries in case.overrides.items():
         if entries == "absent":
             del data[section]
+            continue
+        if isinstance(entries, str):
+            data[section] = entries
             continue
         known = data.setdefault(section, {})
         for entry, value in entries.items():

@@ -135,7 +135,7 @@ class _Builder:
         overtaken = next((o.at for o in later if o.action != anchor.action and o.at.lo <= horizon), None)
         stages: dict[str, Stage] = {}
         for closure in anchor.closures:
-            moved = next((event for event in anchor.movements if event.subject == closure), None)
+            moved = next((e for e in anchor.movements if e.subject == closure and e.value in target), None)
             before = self.history.settled_before(EventKind.LATCH, closure, anchor.at)
             if moved is not None:
                 stages[closure] = Stage(StageStatus.SEEN, moved.at, moved.value, seen(moved))

@@ -96,7 +96,8 @@ def _owner(anchors: list[Anchor], event: LockEvent, claim: int) -> Anchor | None
             continue
         if event.at.lo - anchor.at.hi > claim:
             return None
-        if event.subject in anchor.closures and event.value in STATES_OF_ACTION[anchor.action]:
+        half_way = anchor.action == "deadlock" and event.value == "locked"
+        if event.subject in anchor.closures and (event.value in STATES_OF_ACTION[anchor.action] or half_way):
             return anchor
     return None
 

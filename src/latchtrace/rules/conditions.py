@@ -12,7 +12,7 @@ from latchtrace.model.results import EvidenceRef
 from latchtrace.model.time import Interval, Truth, within
 from latchtrace.model.vehicle import RoleStatus
 from latchtrace.rules.quantities import Quantity
-from latchtrace.rules.world import STREAM_ROLES, Fact, Item, World
+from latchtrace.rules.world import STREAM_ROLES, Fact, Item, World, shown_latches
 
 Doubt = tuple[Reason, str]
 
@@ -196,7 +196,8 @@ class ClosureIs:
         if self.which.startswith("$"):
             return bound((self.which,), item)
         if self.of == "$closures":
-            return item.closures
+            shown = item.closures if self.kind != EventKind.LATCH else shown_latches(world.history, item.closures)
+            return shown or item.closures
         if self.kind == EventKind.LATCH:
             return world.vehicle.lockable
         names = [closure.name for closure in world.vehicle.closures]

@@ -12,9 +12,10 @@ from latchtrace.model.time import Interval
 from latchtrace.model.vehicle import RoleStatus, Vehicle, side_of
 from latchtrace.rules.conditions import hidden
 from latchtrace.rules.speed_rises import speed_rises
-from latchtrace.rules.world import TARGET, Fact, Item, World, frame_of, not_yet
+from latchtrace.rules.world import TARGET, Fact, Item, World, frame_of, not_yet, shown_latches
 
 _ACTION = {"locked": "lock", "unlocked": "unlock", "deadlocked": "deadlock"}
+_CAUSES = {"locked": ("lock", "deadlock"), "unlocked": ("unlock",), "deadlocked": ("deadlock", "lock")}
 
 
 def build_world(history: History, vehicle: Vehicle, episodes: Sequence[Episode]) -> World:
@@ -24,7 +25,9 @@ def build_world(history: History, vehicle: Vehicle, episodes: Sequence[Episode])
     streams = {
         "action": actions,
         "command": list(_commands(actions)),
-        "answer": [answer for action in actions if action.fact("commanded") == "yes" for answer in _answers(action)],
+        "answer": [
+            answer for action in actions if action.fact("commanded") == "yes" for answer in _answers(history, action)
+        ],
         "movement": list(_movements(history, episodes, visible)),
         "request": [_request(event) for event in history.events(EventKind.REQUEST)],
         "accepted-request": list(_accepted(history, vehicle, episodes, actions)),
@@ -156,9 +159,9 @@ def _commands(actions: Sequence[Item]) -> Iterator[Item]:
                 yield replace(action, what="command", facts=facts, closures=(closure,))
 
 
-def _answers(action: Item) -> Iterator[Item]:
-    """What a command expects of each closure it addresses."""
-    for closure in action.closures:
+def _answers(history: History, action: Item) -> Iterator[Item]:
+    """What a command expects of each closure it addresses, as far as its latch is on the network."""
+    for closure in shown_latches(history, action.closures):
         frames = tuple(dict.fromkeys(action.evidence[:1]))
         facts = {**action.facts, "closure": closure}
         yield replace(action, what="answer", facts=facts, closures=(closure,), evidence=frames)
@@ -181,6 +184,7 @@ def _movements(history: History, episodes: Sequence[Episode], visible: bool) -> 
             "closure": event.subject,
             "state": event.value,
             "action": _ACTION[event.value],
+            "causes": _CAUSES[event.value],
             "origin": episode.origin if episode is not None else "unknown",
             "commanded": "yes" if commanded else "no",
             "together": "yes" if together else "no",

@@ -117,3 +117,13 @@ def not_yet(history: History, vehicle: Vehicle, at: Interval, target: tuple[str,
         if history.states(EventKind.LATCH, name)
         and not history.settled_before(EventKind.LATCH, name, at) <= set(target)
     )
+
+
+def shown_latches(history: History, closures: Sequence[str]) -> tuple[str, ...]:
+    """Those of the closures whose latch the network shows; nothing can be claimed of the others."""
+    hidden = (RoleStatus.NOT_VISIBLE, RoleStatus.NOT_FITTED)
+    return tuple(
+        name
+        for name in closures
+        if any(history.coverage(role).status not in hidden for role in (f"latch.{name}", "latch"))
+    )

@@ -37,7 +37,7 @@ def judgements(rule: Rule, world: World) -> Iterator[Judgement]:
 def _classed(rule: Rule, world: World, observed: Item) -> Iterator[Judgement]:
     bounds = _bounds(rule, world)
     horizon = _horizon(rule, world, bounds)
-    doubts = _doubts(rule, world, observed)
+    sure, doubts = rule.observe.matches(observed), _doubts(rule, world, observed)
     item, answer, cancelling = _started(rule, world, observed, horizon)
     note = "restarted" if item is not observed else ""
     delay = answer.at.since(item.at) if answer else None
@@ -50,7 +50,7 @@ def _classed(rule: Rule, world: World, observed: Item) -> Iterator[Judgement]:
             note = "cancelled" if cancelled.truth == Truth.YES else ""
             yield Judgement(item, Ruling.SKIPPED, item.at, rule_id=rule_id, note=note, evidence=item.evidence)
             continue
-        violated = both([premise, _in_class(world, item, name, clock, bounds, stop)])
+        violated = both([sure, premise, _in_class(world, item, name, clock, bounds, stop)])
         if (clock is None or violated.truth == Truth.YES) and (
             blind := _blind(rule, world, (observed, item), name, bounds, stop)
         ):
