@@ -77,9 +77,15 @@ class Happenings:
         """A start for each label that comes, with the end bounded where the label goes (levels)."""
         active: dict[str, _Open] = {}
         known = False
+        unclear: int | None = None  # since when the signal says nothing that is known
         for row in self.reader.labelled_rows().changes():
             labels = _acting(row.pairs)
+            if unclear is not None and (labels is not None or row.lost):
+                self.unclear.append(Interval(unclear, max(unclear, row.at.hi)))
+                unclear = None
             if labels is None:
+                if not row.lost and unclear is None:
+                    unclear = row.at.lo
                 known = False
                 for open_ in active.values():
                     open_.unsure_since = min(row.at.lo, open_.unsure_since or row.at.lo)
@@ -91,8 +97,15 @@ class Happenings:
                     started = self._start(subject, label, row.at, row.row, sure=known and not row.first)
                     active[subject] = _Open(started)
             known = True
+        if unclear is not None:
+            self.unclear.append(Interval(unclear, max(unclear, self._until())))
         for open_ in active.values():
             yield open_.event
+
+    def _until(self) -> int:
+        """How far the signal was followed."""
+        track = self.reader.track
+        return track.known_until if track is not None and len(track) else 0
 
     def _ended(self, open_: _Open, at: Interval) -> LockEvent:
         if self.reading.shows == Shows.PULSE:
