@@ -27,6 +27,18 @@ def ran(*command: str | Path, cwd: Path) -> str:
     return done.stdout
 
 
+def shipped(folder: Path) -> list[Path]:
+    """The files of a folder but what Python and the tools leave there."""
+    return [
+        path
+        for path in folder.rglob("*")
+        if path.is_file() and "__pycache__" not in path.parts and not any(part[0] == "." for part in path.parts[-2:])
+    ]
+
+
+TESTS = shipped(ROOT / "tests")
+
+
 @pytest.fixture(scope="module")
 def dist(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The source package made of the source tree, and the wheel made of that source package."""
@@ -110,16 +122,7 @@ def test_the_source_package_carries_tests_guides_and_pictures(sdist: Path) -> No
     for name in ("README.md", "DEVELOPERS.md", "LICENSE", "tests/run.sh", ".ci/run", ".pictures/whole-night.png"):
         assert (sdist / name).is_file(), name
     present = {path.relative_to(sdist) for path in shipped(sdist / "tests")}
-    assert {path.relative_to(ROOT) for path in shipped(ROOT / "tests")} == present
-
-
-def shipped(folder: Path) -> list[Path]:
-    """The files of a folder but what Python and the tools leave there."""
-    return [
-        path
-        for path in folder.rglob("*")
-        if path.is_file() and "__pycache__" not in path.parts and not any(part[0] == "." for part in path.parts[-2:])
-    ]
+    assert {path.relative_to(ROOT) for path in TESTS if path.exists()} <= present
 
 
 def test_the_top_of_the_tree_holds_what_it_may() -> None:
