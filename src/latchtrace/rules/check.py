@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence, Set
+from dataclasses import dataclass, replace
+from functools import cache
 from pathlib import Path
 
 from latchtrace.errors import Problem, UsageError, UserFileError
 from latchtrace.model.userfile import UserFile, parse_user_text
 from latchtrace.rules.catalogue import data_folder
 from latchtrace.rules.examples import Example, missing_examples, read_examples
+from latchtrace.rules.meanings import meaning_problems, unknown_causes
 from latchtrace.rules.rule import Rule
 from latchtrace.rules.schema import compile_rule
 
@@ -22,6 +24,8 @@ class CheckedRule:
     rule: Rule | None
     examples: tuple[Example, ...]
     problems: tuple[Problem, ...]
+    ids: tuple[str, ...] = ()
+    source: UserFile | None = None
 
 
 def shipped_rules() -> Path:
@@ -45,8 +49,35 @@ def rule_files(arguments: Sequence[str | Path]) -> list[Path]:
 
 
 def check_files(paths: Sequence[Path]) -> tuple[CheckedRule, ...]:
-    """Every file checked; a file that cannot be read is a mistake of that file."""
-    return tuple(_opened(path) for path in paths)
+    """Every file checked; a file that cannot be read is a mistake of that file.
+
+    A rule may be explained by a shipped one and by one of the files checked with it.
+    """
+    checked = [_opened(path) for path in paths]
+    own = [name for one in checked for name in one.ids]
+    double = {name for name in own if own.count(name) > 1}
+    known = sorted({*own, *shipped_ids()})
+    return tuple(_joined(one, known, double) for one in checked)
+
+
+def _joined(one: CheckedRule, known: Sequence[str], double: Set[str]) -> CheckedRule:
+    """What can only be told of a file beside the others."""
+    if one.source is None:
+        return one
+    more = list(unknown_causes(one.source, known))
+    more += [
+        one.source.problem(("rule",), f"rule {name} stands in another of these files too", "rename one of them")
+        for name in one.ids
+        if name in double
+    ]
+    return replace(one, problems=tuple(sorted({*one.problems, *more})))
+
+
+@cache
+def shipped_ids() -> tuple[str, ...]:
+    """The ids of the rules that come with latchtrace."""
+    files = [parse_user_text(path.read_bytes(), path.name) for path in sorted(shipped_rules().glob("*.yaml"))]
+    return tuple(name for file in files for name in stated_ids(file))
 
 
 def _opened(path: Path) -> CheckedRule:
@@ -72,11 +103,12 @@ def check_text(raw: bytes, name: str) -> CheckedRule:
     except UserFileError as error:
         problems += error.problems
     ids = [text.id for text in rule.texts] if rule is not None else stated_ids(file)
+    problems += meaning_problems(file)
     examples, mistakes = read_examples(file, source, ids)
     problems += mistakes
     if not mistakes:
         problems += missing_examples(file, examples, ids)
-    return CheckedRule(name, rule, examples, tuple(sorted(dict.fromkeys(problems))))
+    return CheckedRule(name, rule, examples, tuple(sorted(set(problems))), tuple(ids), file)
 
 
 def stated_ids(file: UserFile) -> list[str]:
