@@ -14,7 +14,7 @@ from latchtrace.workbench.app import LARGEST_POST, policy_of
 
 DEFAULT_HOST = "127.0.0.1"
 DEFAULT_PORT = 8050
-THREADS = 4
+THREADS = 8
 LONGEST_CLOSE = 5.0
 
 
@@ -60,8 +60,9 @@ class Server:
         self._server.task_dispatcher.shutdown()
 
     def _shut(self) -> None:
-        for watched in list(self._open.values()):
-            watched.handle_close()
+        self._server.close()
+        for channel in list(self._open.values()):
+            channel.handle_close()
 
 
 def _listen(host: str, port: int) -> socket.socket:

@@ -230,7 +230,7 @@
         pen.fillText(label, at + 9, y);
       }
       placed.push({
-        left: at - 9, right: Math.max(at + 9, right), at, ordinal: marks.ordinal[i], count: marks.count[i],
+        left: at - 9, right: Math.max(at + 9, right), at, from: x(marks.start[i]), ordinal: marks.ordinal[i], count: marks.count[i],
       });
     }
     return placed;

@@ -37,18 +37,17 @@
         if (error.name !== "AbortError") failed(error);
       }
     }
-    return { ask };
+    return { ask, covers };
   };
 
   /* The stretch on screen, kept within reach of the capture and never narrower than it can be drawn. */
-  book.window = function (span, changed) {
+  book.window = function (span, changed, range) {
     const view = { t0: span[0], t1: span[1] };
     const widest = Math.max((span[1] - span[0]) * 1.1, NARROWEST);
     let motion = 0;
 
     function settle(t0, t1) {
-      let length = Math.min(Math.max(Math.round(t1 - t0), NARROWEST), widest);
-      length = Math.round(length);
+      const length = Math.round(Math.min(Math.max(t1 - t0, NARROWEST), widest));
       let from = Math.round((t0 + t1) / 2 - length / 2);
       from = Math.min(Math.max(from, Math.round(span[0] - length / 2)), Math.round(span[1] - length / 2));
       view.t0 = from;
@@ -59,6 +58,8 @@
     function still() {
       return window.matchMedia("(prefers-reduced-motion: reduce)").matches;
     }
+
+    if (range) settle(...range);
 
     return {
       view,

@@ -21,8 +21,9 @@
     return pen;
   }
 
-  /* Builds the lanes of a page into a frame. `page` is the lanes document; `tell` hears choose, line and settled. */
-  book.lanes = function (frame, page, tell) {
+  /* Builds the lanes of a page into a frame. `page` is the lanes document; `tell` hears choose, line and settled;
+     `range` is what to show first, if not everything. */
+  book.lanes = function (frame, page, tell, range) {
     frame.replaceChildren();
     const place = book.place(page.lanes);
     const clock = book.clock(page.clock);
@@ -37,11 +38,13 @@
     writeLabels(labels, place);
     sheet.style.height = `${place.height}px`;
 
-    const state = { stretch: null, all: null, marks: [], line: null, pointer: null, chosen: null, drawn: 0 };
+    const state = { stretch: null, all: null, marks: [], line: null, chosen: null };
     let pen, overPen, mapPen, ink, width = 0, asked = false;
-    const reach = book.window(page.span, draw);
+    let answered = Promise.resolve();
+    const reach = book.window(page.span, draw, range);
     const supply = book.supply(page.id, (stretch) => {
       state.stretch = stretch;
+      frame.dataset.shown = stretch.sequence;
       draw();
     }, tell.failed);
     book.supply(page.id, (stretch) => {
@@ -71,8 +74,8 @@
         state.marks = book.draw(pen, scene).marks;
         book.drawOverview(mapPen, { ...scene, all: state.all, span: page.span, width: overview.clientWidth });
         drawOver();
-        supply.ask(view, width);
-        state.drawn += 1;
+        answered = supply.ask(view, width);
+        frame.dataset.fresh = supply.covers(view, width);
         frame.dataset.from = view.t0;
         frame.dataset.to = view.t1;
         tell.settled(view);
@@ -107,7 +110,7 @@
     const tOf = (x) => Math.round(reach.view.t0 + (x * (reach.view.t1 - reach.view.t0)) / width);
     const inside = (event) => {
       const box = sheet.getBoundingClientRect();
-      return { x: event.clientX - box.left, y: event.clientY - box.top };
+      return { x: event.clientX - box.left - sheet.clientLeft, y: event.clientY - box.top };
     };
 
     function setLine(t) {
@@ -219,8 +222,14 @@
     const watch = new ResizeObserver(measure);
     watch.observe(sheet);
 
+    /* Resolves once what is drawn is the server's answer to what is in view. */
+    async function fresh() {
+      await new Promise((next) => requestAnimationFrame(() => requestAnimationFrame(next)));
+      await answered;
+    }
+
     return {
-      page, reach, clock, setLine, change, measure,
+      page, reach, clock, fresh, setLine, change, measure,
       line: () => state.line,
       choose(chosen) {
         state.chosen = chosen;

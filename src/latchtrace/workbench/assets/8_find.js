@@ -18,10 +18,10 @@
   /* The finding a press on a mark means: of several under one mark, the one after the one already chosen. */
   book.under = function (mark, marks, findings, xOf, chosen) {
     if (mark.count < 2) return findings[mark.ordinal];
-    const next = marks.filter((other) => other.at > mark.at).sort((a, b) => a.at - b.at)[0];
+    const next = marks.filter((other) => other.from > mark.from).sort((a, b) => a.from - b.from)[0];
     const here = findings.filter((finding) => {
       const x = xOf(finding.at[0]);
-      return x >= mark.at - 1 && (!next || x < next.at - 1);
+      return x >= mark.from - 0.5 && (!next || x < next.from - 0.5);
     }).slice(0, mark.count);
     const now = here.findIndex((finding) => chosen && finding.id === chosen.id);
     return here.length ? (now < 0 ? findings[mark.ordinal] : here[(now + 1) % here.length]) : findings[mark.ordinal];

@@ -41,12 +41,11 @@
     if (mine !== desk.opening) return;
     if (desk.lanes) desk.lanes.close();
     desk.capture = page.id;
-    desk.lanes = book.lanes(byId("lanes"), page, { choose, settled, failed, line: (_, words) => speak(words) });
+    desk.lanes = book.lanes(byId("lanes"), page, { choose, settled, failed, line: (_, words) => speak(words) }, address.range);
     give("capture", page.id);
     press("[data-capture]", (each) => each.dataset.capture === page.id);
     desk.chosen = "";
     choose(address.chosen || "", !address.range);
-    if (address.range) desk.lanes.reach.set(...address.range);
     document.documentElement.dataset.ready = page.id;
   }
 
@@ -90,8 +89,9 @@
     choose(`finding:${findings[order[next]].id}`);
   }
 
-  function stepLine(ahead) {
+  async function stepLine(ahead) {
     const { lanes } = desk, { view } = lanes.reach;
+    await lanes.fresh();
     const from = lanes.line() === null ? (ahead ? view.t0 - 1 : view.t1 + 1) : lanes.line();
     const next = lanes.change(from, ahead);
     if (next === null) {
@@ -135,6 +135,7 @@
 
   document.addEventListener("keydown", (event) => {
     if (event.ctrlKey || event.metaKey || event.altKey || !desk.lanes) return;
+    if (event.key === "?" && byId("keys").open) sheet();
     if (event.target.closest("input, textarea, select, dialog")) return;
     if (event.key.startsWith("Arrow") && event.target.closest(".scroll, .entries")) return;
     const act = KEYS[event.key];
@@ -163,10 +164,10 @@
   function begin() {
     const tabs = [...document.querySelectorAll("[data-capture]")].map((tab) => tab.dataset.capture);
     const address = book.address.read();
-    const known = tabs.includes(address.capture);
+    const known = tabs.includes(address.capture), stated = Boolean(address.capture);
     byId("in-view").closest("details").addEventListener("toggle", () => settled(desk.lanes.reach.view));
     new MutationObserver(showPressed).observe(byId("entries"), { childList: true });
-    if (tabs.length) open(known ? address.capture : tabs[0], known ? address : {});
+    if (tabs.length) open(known ? address.capture : tabs[0], known || !stated ? address : {});
   }
 
   try {
