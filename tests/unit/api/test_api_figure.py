@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -8,6 +9,10 @@ import pytest
 import latchtrace
 
 ROOT = Path(__file__).resolve().parents[3]
+FLAGS = (
+    "--no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking "
+    "--disable-component-update --disable-sync"
+).split()
 
 
 @pytest.fixture(scope="module")
@@ -67,12 +72,12 @@ def test_the_figure_shows_no_button_that_sends_it_away_and_asks_nothing_of_any_o
 ) -> None:
     from playwright.sync_api import sync_playwright
 
-    from browser.conftest import CHROMIUM, FLAGS
-
     figure.write_html(tmp_path / "lanes.html")
     asked: list[str] = []
     with sync_playwright() as play:
-        browser = play.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        browser = play.chromium.launch(
+            executable_path=shutil.which("chromium") or shutil.which("chromium-browser"), args=FLAGS
+        )
         page = browser.new_page()
         page.on("request", lambda request: asked.append(request.url))
         page.goto((tmp_path / "lanes.html").as_uri())
