@@ -68,9 +68,9 @@ def world(
     streams: dict[str, list[Item]] = {
         name: sorted((one for one in items if one.what == name), key=lambda one: (one.at.hi, one.at.lo))
         for name in ("action", "command", "answer", "movement", "request", "accepted-request", "validation", "opening")
-    } | {"ignition": [], "hand-release": [], "speed-rise": []}
+    } | {"ignition": [], "hand-release": []}
     for one in items:
-        if one.what in ("ignition", "hand-release", "speed-rise"):
+        if one.what in ("ignition", "hand-release"):
             streams[one.what].append(one)
     return World(History(timeline), vehicle, (), streams)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 from latchtrace.model.events import EventKind, Reason
 from latchtrace.model.history import History
@@ -167,6 +167,14 @@ def _in_window(item: Item, at: Interval, lasts: Interval, lo: int, hi: int) -> T
         return early_enough & within(reach, lo, None)
     in_time = within(item.at.since(lasts), None, hi)
     return in_time & (Truth.of(start.hi >= 0) if lo == 0 else within(start, lo, None))
+
+
+class Condition(Protocol):
+    """Something a rule asks of the item under judgement."""
+
+    def ask(self, world: World, item: Item) -> Answer:
+        """The answer at the item's time."""
+        ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -373,9 +381,6 @@ class Joined:
         if self.how == "not":
             return negated(both(answers))
         return either(answers) if self.how == "any-of" else both(answers)
-
-
-Condition = FactIs | ClosureIs | StateIs | PolicyIs | NumberIs | Happened | Elapsed | Latest | Joined
 
 
 def frames(answer: Answer) -> tuple[EvidenceRef, ...]:

@@ -48,7 +48,7 @@ def run_rules(rules: Sequence[Rule], worlds: Sequence[World]) -> Judged:
     for rule in rules:
         mine: list[tuple[Rule, World, Judgement]] = []
         try:
-            applicable = [(world, _not_applicable(rule, world)) for world in worlds]
+            applicable = [(world, not_applicable(rule, world)) for world in worlds]
             for world, hindered in applicable:
                 if hindered is None:
                     mine += [(rule, world, judgement) for judgement in PATTERNS[rule.pattern](rule, world)]
@@ -63,7 +63,7 @@ def run_rules(rules: Sequence[Rule], worlds: Sequence[World]) -> Judged:
     return Judged(findings, tuple(sorted(verdicts, key=lambda v: v.rule)), tuple(judged), tuple(notices))
 
 
-def _not_applicable(rule: Rule, world: World) -> tuple[VerdictKind, Reason | None, str] | None:
+def not_applicable(rule: Rule, world: World) -> tuple[VerdictKind, Reason | None, str] | None:
     """Why a rule says nothing of a vehicle or capture: a trigger role that is not there, or silent; no limit stated."""
     if rule.fitted and world.vehicle.functions.get(rule.fitted) is False:
         return VerdictKind.NOT_APPLICABLE, None, f"{rule.fitted} is not fitted"

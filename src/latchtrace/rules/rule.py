@@ -56,6 +56,8 @@ class Rule:
     function: str
     pattern: str
     observe: Selector
+    begins: tuple[Condition, ...] = ()
+    concerns: ClosureIs | None = None
     needs: tuple[str, ...] = ()
     fitted: str = ""
     given: tuple[Condition, ...] = ()

@@ -27,11 +27,13 @@ from latchtrace.rules.conditions import (
 )
 from latchtrace.rules.quantities import Quantity, parse_quantity
 from latchtrace.rules.rule import Cause, Rule, Texts, Trend
+from latchtrace.rules.states import Reaches
 from latchtrace.rules.world import STREAM_ROLES
 
 VERSION = "1"
 _TEXT_FIELDS = {"severity", "title", "message", "means", "check", "cautions", "by-design"}
 _COMMON = {"version", "rule", "function", "pattern", "observe", "needs", "fitted", "given", "unless", "explained-by"}
+_COMMON |= {"concerns"}
 _EXAMPLES = {"example-car", "examples"}
 PATTERN_FIELDS: Mapping[str, frozenset[str]] = {
     "absence": frozenset({"never", "from", "within"}),
@@ -112,12 +114,12 @@ class _Compiler:
         if data.get("version") != VERSION:
             self.wrong(("version",), f"must be {VERSION}", f"write `version: {VERSION}`")
         texts = self.classes(data) if pattern == "delay-classes" else (self.texts(data, (), str(data.get("rule", ""))),)
-        observe = self.selector(data.get("observe"), ("observe",))
-        rule = self.body(data, texts, observe, source)
+        rule = self.body(data, texts, source)
         return None if self.problems else rule
 
-    def body(self, data: Mapping[str, Any], texts: tuple[Texts, ...], observe: Selector, source: str) -> Rule:
+    def body(self, data: Mapping[str, Any], texts: tuple[Texts, ...], source: str) -> Rule:
         pattern = str(data["pattern"])
+        observe, begins = self.observed(data.get("observe"))
         expect, expect_state = self.expected(data)
         never, never_selector = self.never(data)
         required = {
@@ -137,6 +139,8 @@ class _Compiler:
             function=self.text(data, "function", ()),
             pattern=pattern,
             observe=observe,
+            begins=begins,
+            concerns=self.concerned(data),
             needs=self.words(data.get("needs", []), ("needs",)),
             fitted=str(data.get("fitted", "")),
             given=self.conditions(data.get("given", []), ("given",)),
@@ -290,6 +294,23 @@ class _Compiler:
                 facts.append((name.removesuffix("-not"), self.words(wanted, (*path, name)), not inverted))
         return Selector(str(value["what"]), tuple(facts))
 
+    def observed(self, value: Any) -> tuple[Selector, tuple[Condition, ...]]:
+        if not isinstance(value, dict) or "begins" not in value:
+            return self.selector(value, ("observe",)), ()
+        self.keys(value, {"begins"}, ("observe",))
+        conditions = self.conditions(value["begins"], ("observe", "begins"))
+        if not conditions and not self.problems:
+            self.wrong(("observe", "begins"), "names no condition", "write at least one")
+        return Selector("beginning"), conditions
+
+    def concerned(self, data: Mapping[str, Any]) -> ClosureIs | None:
+        if "concerns" not in data:
+            return None
+        condition = self.condition(data["concerns"], ("concerns",))
+        if condition is not None and not isinstance(condition, ClosureIs):
+            self.wrong(("concerns",), "must speak of closures", "write `{closure: any, latch: …}`")
+        return condition if isinstance(condition, ClosureIs) else None
+
     def expected(self, data: Mapping[str, Any]) -> tuple[Selector | None, ClosureIs | None]:
         value = data.get("expect")
         if value is None:
@@ -357,6 +378,10 @@ def _policy(c: _Compiler, v: Mapping[str, Any], p: _Path) -> Condition:
 
 
 def _number(c: _Compiler, v: Mapping[str, Any], p: _Path) -> Condition | None:
+    if "reaches" in v:
+        limit = c.quantity(v["reaches"], (*p, "reaches"))
+        give, below = (c.quantity(v.get(name), (*p, name)) for name in ("give", "until-below"))
+        return Reaches(str(v["number"]), limit, give, below) if limit else None
     side = "above" if "above" in v else "below"
     edge = c.quantity(v[side], (*p, side))
     return NumberIs(str(v["number"]), edge, side == "above") if edge else None
@@ -397,7 +422,7 @@ _CONDITIONS: Mapping[str, tuple[frozenset[str], _Build]] = {
     "closure": (frozenset({"closure", "latch", "ajar", "when", "of"}), _closure),
     "state": (frozenset({"state", "is", "or-parameter"}), _state),
     "policy": (frozenset({"policy", "is"}), _policy),
-    "number": (frozenset({"number", "above", "below"}), _number),
+    "number": (frozenset({"number", "above", "below", "reaches", "give", "until-below"}), _number),
     "happened": (frozenset({"happened", "within", "since"}), _happened),
     "elapsed": (frozenset({"elapsed", "from", "to"}), _elapsed),
     "latest": (frozenset({"latest", "after"}), _latest),

@@ -11,7 +11,6 @@ from latchtrace.model.results import Episode, Outcome, SourceRuling, Stage, Stag
 from latchtrace.model.time import Interval
 from latchtrace.model.vehicle import RoleStatus, Vehicle, side_of
 from latchtrace.rules.conditions import hidden
-from latchtrace.rules.speed_rises import speed_rises
 from latchtrace.rules.world import TARGET, Fact, Item, World, frame_of, not_yet, shown_latches
 
 _ACTION = {"locked": "lock", "unlocked": "unlock", "deadlocked": "deadlock"}
@@ -51,7 +50,6 @@ def build_world(history: History, vehicle: Vehicle, episodes: Sequence[Episode])
             for event in history.events(EventKind.STATE)
             if event.subject == "hand-release" and event.value == "release"
         ],
-        "speed-rise": list(speed_rises(history, vehicle)),
     }
     return World(history, vehicle, episodes, streams)
 

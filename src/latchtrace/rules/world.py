@@ -98,7 +98,6 @@ STREAM_ROLES: Mapping[str, tuple[str, ...]] = {
     "validation": ("validation",),
     "opening": ("ajar",),
     "ignition": ("ignition",),
-    "speed-rise": ("speed",),
     "hand-release": ("hand-release",),
 }
 """Which kinds of roles each stream is made of: what hides these hides the stream."""

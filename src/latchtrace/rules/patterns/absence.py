@@ -13,16 +13,16 @@ from dataclasses import replace
 from latchtrace.model.events import Reason
 from latchtrace.rules.conditions import Answer, both, occurs, unknown
 from latchtrace.rules.judgement import Judgement, Ruling, judge
+from latchtrace.rules.occasions import occasions
 from latchtrace.rules.rule import Rule
 from latchtrace.rules.world import Item, World
 
 
 def judgements(rule: Rule, world: World) -> Iterator[Judgement]:
     """One judgement for each item observed."""
-    for item in world.streams[rule.observe.what]:
-        if rule.observe.matches(item).truth.value:
-            violated = _violated(rule, world, item)
-            yield _told_of(judge(rule, world, item, violated), violated, rule)
+    for item, match in occasions(rule, world):
+        violated = both([match, _violated(rule, world, item)])
+        yield _told_of(judge(rule, world, item, violated), violated, rule)
 
 
 def _told_of(judged: Judgement, violated: Answer, rule: Rule) -> Judgement:
@@ -34,8 +34,7 @@ def _told_of(judged: Judgement, violated: Answer, rule: Rule) -> Judgement:
 
 
 def _violated(rule: Rule, world: World, item: Item) -> Answer:
-    observed = rule.observe.matches(item)
-    parts = [observed, *(condition.ask(world, item) for condition in rule.never)]
+    parts = [*(condition.ask(world, item) for condition in rule.never)]
     if rule.never_selector is not None:
         lo = rule.lo.value(world.limit) if rule.lo else 0
         hi = rule.within.value(world.limit) if rule.within else None

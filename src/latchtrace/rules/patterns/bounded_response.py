@@ -13,15 +13,15 @@ from latchtrace.model.events import Reason
 from latchtrace.model.time import Interval, Truth
 from latchtrace.rules.conditions import Answer, both, either, negated, occurs, unknown
 from latchtrace.rules.judgement import Judgement, judge
+from latchtrace.rules.occasions import occasions
 from latchtrace.rules.rule import Rule
 from latchtrace.rules.world import Item, World
 
 
 def judgements(rule: Rule, world: World) -> Iterator[Judgement]:
     """One judgement for each item observed."""
-    for item in world.streams[rule.observe.what]:
-        if rule.observe.matches(item).truth != Truth.NO:
-            yield judge(rule, world, item, both([rule.observe.matches(item), _unanswered(rule, world, item)]))
+    for item, match in occasions(rule, world):
+        yield judge(rule, world, item, both([match, _unanswered(rule, world, item)]))
 
 
 def _unanswered(rule: Rule, world: World, item: Item) -> Answer:

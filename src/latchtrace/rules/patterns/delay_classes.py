@@ -15,6 +15,7 @@ from latchtrace.model.events import Reason
 from latchtrace.model.time import Interval, Truth, within
 from latchtrace.rules.conditions import Answer, Doubt, Selector, both, either, hidden, unknown
 from latchtrace.rules.judgement import Judgement, Ruling, judge
+from latchtrace.rules.occasions import occasions
 from latchtrace.rules.rule import Rule, Trend
 from latchtrace.rules.trackers.trend import rising_trend
 from latchtrace.rules.world import Item, World
@@ -23,10 +24,8 @@ from latchtrace.rules.world import Item, World
 def judgements(rule: Rule, world: World) -> Iterator[Judgement]:
     """For each item observed one judgement per class, and the trend of the delays where the rule asks for it."""
     series: dict[str, list[Judgement]] = {}
-    for item in world.streams[rule.observe.what]:
-        if rule.observe.matches(item).truth == Truth.NO:
-            continue
-        for judgement in _classed(rule, world, item):
+    for item, match in occasions(rule, world):
+        for judgement in _classed(rule, world, item, match):
             series.setdefault(",".join(item.closures), []).append(judgement)
             yield judgement
     if rule.trend is not None:
@@ -34,10 +33,10 @@ def judgements(rule: Rule, world: World) -> Iterator[Judgement]:
             yield from _trend(rule, rule.trend, judged)
 
 
-def _classed(rule: Rule, world: World, observed: Item) -> Iterator[Judgement]:
+def _classed(rule: Rule, world: World, observed: Item, sure: Answer) -> Iterator[Judgement]:
     bounds = _bounds(rule, world)
     horizon = _horizon(rule, world, bounds)
-    sure, doubts = rule.observe.matches(observed), _doubts(rule, world, observed)
+    doubts = _doubts(rule, world, observed)
     item, answer, cancelling = _started(rule, world, observed, horizon)
     note = "restarted" if item is not observed else ""
     delay = answer.at.since(item.at) if answer else None

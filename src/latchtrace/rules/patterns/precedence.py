@@ -11,19 +11,18 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from latchtrace.model.events import Reason
-from latchtrace.model.time import Truth
 from latchtrace.rules.conditions import Answer, both, negated, occurs, unknown
 from latchtrace.rules.judgement import Judgement, judge
+from latchtrace.rules.occasions import occasions
 from latchtrace.rules.rule import Rule
 from latchtrace.rules.world import Item, World
 
 
 def judgements(rule: Rule, world: World) -> Iterator[Judgement]:
     """One judgement for each item observed."""
-    for item in world.streams[rule.observe.what]:
-        if rule.observe.matches(item).truth != Truth.NO:
-            violated = both([rule.observe.matches(item), _missing(rule, world, item)])
-            yield judge(rule, world, item, violated, excuse_first=False)
+    for item, match in occasions(rule, world):
+        violated = both([match, _missing(rule, world, item)])
+        yield judge(rule, world, item, violated, excuse_first=False)
 
 
 def _missing(rule: Rule, world: World, item: Item) -> Answer:

@@ -15,14 +15,14 @@ from latchtrace.model.events import Reason
 from latchtrace.model.time import Interval, Truth
 from latchtrace.rules.conditions import NO, Answer, both, either, negated, unknown
 from latchtrace.rules.judgement import Judgement, Ruling, judge
+from latchtrace.rules.occasions import occasions
 from latchtrace.rules.rule import Rule
 from latchtrace.rules.world import Item, World
 
 
 def judgements(rule: Rule, world: World) -> Iterator[Judgement]:
     """One judgement for each item observed that had time to settle."""
-    items = [item for item in world.streams[rule.observe.what] if rule.observe.matches(item).truth != Truth.NO]
-    for item in items:
+    for item, _ in occasions(rule, world):
         yield _judged(rule, world, item)
 
 

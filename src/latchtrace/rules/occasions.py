@@ -1,0 +1,36 @@
+"""What a rule is judged for: the items it observes, or the moments at which the states it watches begin."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+from latchtrace.model.time import Interval, Truth
+from latchtrace.rules.conditions import Answer
+from latchtrace.rules.rule import Rule
+from latchtrace.rules.states import beginnings
+from latchtrace.rules.world import Item, World
+
+
+def occasions(rule: Rule, world: World) -> Iterator[tuple[Item, Answer]]:
+    """Each occasion in time order, with how surely it is one of those the rule means."""
+    if rule.begins:
+        nothing = Item("beginning", Interval.at(world.history.span.lo), {})
+        for item, match in beginnings(rule.begins, world, nothing):
+            yield replace(item, closures=_concerned(rule, world, item)), match
+        return
+    for item in world.streams[rule.observe.what]:
+        match = rule.observe.matches(item)
+        if match.truth != Truth.NO:
+            yield item, match
+
+
+def _concerned(rule: Rule, world: World, item: Item) -> tuple[str, ...]:
+    """The closures a beginning is about: those the rule's `concerns` holds of, or may hold of."""
+    wanted = rule.concerns
+    if wanted is None:
+        return ()
+    moment = Interval.at(item.at.lo - 1) if wanted.before else item.at
+    return tuple(
+        name for name in wanted.closures(world, item) if wanted.at(world, name, moment, wanted.values).truth != Truth.NO
+    )
