@@ -24,7 +24,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from latchtrace.model.frames import Int64s
+from latchtrace.model.frames import Int64s, UInt8s, UInt16s
 from latchtrace.views.swimlane import Band, Curve, Lane, Spans, Swimlane
 
 MAGIC = b"LTD1"
@@ -147,18 +147,46 @@ def _index(lane: Lane) -> _Index:
 
 def _span_blocks(number: int, spans: Spans, index: _Index, viewport: Viewport, step: int) -> Iterable[Block]:
     first = int(np.searchsorted(index.ends, viewport.t0, side="left"))
-    last = int(np.searchsorted(index.starts, viewport.t1, side="right"))
-    near = np.arange(first, max(first, last))
-    near = near[(spans.end_hi[near] >= viewport.t0) & (spans.start_lo[near] <= viewport.t1)]
+    last = max(first, int(np.searchsorted(index.starts, viewport.t1, side="right")))
+    rows = _Rows.of(spans, index, slice(first, last))
+    rows = rows.only((rows.end_hi >= viewport.t0) & (rows.start_lo <= viewport.t1))
     resort = step > WIDEST * viewport.span
-    small = (spans.end_hi[near] - spans.start_lo[near] < step) | resort
-    groups = _Groups.of(np.maximum(spans.start_hi[near[small]], viewport.t0) // step)
-    alone = near[small][groups.first[groups.size == 1]]
-    whole = np.sort(np.concatenate([near[~small], alone]))
-    yield _span_block(number, spans, whole, viewport)
-    crowded = groups.only(groups.size > 1)
-    if len(crowded.first):
-        yield _bar_block(number, spans, index.resting, near[small], crowded, viewport)
+    is_small = (rows.end_hi - rows.start_lo < step) | resort
+    small = rows.only(is_small)
+    groups = _Groups.of(np.maximum(small.start_hi, viewport.t0) // step)
+    alone = np.zeros(len(small.start_lo), dtype=np.bool_)
+    alone[groups.first[groups.size == 1]] = True
+    whole = ~is_small
+    whole[np.flatnonzero(is_small)[alone]] = True
+    yield _span_block(number, rows.only(whole), viewport)
+    if (groups.size > 1).any():
+        yield _bar_block(number, small, groups, viewport)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Rows:
+    """Some rows of a lane, as columns."""
+
+    start_lo: Int64s
+    start_hi: Int64s
+    end_lo: Int64s
+    end_hi: Int64s
+    code: UInt16s
+    counted: UInt8s
+    resting: npt.NDArray[np.bool_]
+
+    @classmethod
+    def of(cls, spans: Spans, index: _Index, part: slice) -> _Rows:
+        """A stretch of a lane's rows, without copying."""
+        times = (spans.start_lo[part], spans.start_hi[part], spans.end_lo[part], spans.end_hi[part])
+        return cls(*times, spans.code[part], spans.counted[part], index.resting[part])
+
+    def only(self, which: npt.NDArray[np.bool_]) -> _Rows:
+        """The rows for which it holds; these themselves where it holds for all."""
+        if which.all():
+            return self
+        times = (self.start_lo[which], self.start_hi[which], self.end_lo[which], self.end_hi[which])
+        return _Rows(*times, self.code[which], self.counted[which], self.resting[which])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -180,44 +208,24 @@ class _Groups:
         first = np.concatenate([[0], np.flatnonzero(changes) + 1]).astype(np.intp)
         return cls(first, np.diff(np.append(first, rows)))
 
-    def only(self, which: npt.NDArray[np.bool_]) -> _Groups:
-        """Some of the runs."""
-        return _Groups(self.first[which], self.size[which])
 
-    def rows(self) -> npt.NDArray[np.intp]:
-        """The rows of all runs, in order."""
-        within = np.arange(int(self.size.sum())) - np.repeat(np.cumsum(self.size) - self.size, self.size)
-        return np.repeat(self.first, self.size) + within
-
-    def starts(self) -> npt.NDArray[np.intp]:
-        """Where each run starts in `rows()`."""
-        return np.cumsum(self.size) - self.size
+def _span_block(number: int, rows: _Rows, viewport: Viewport) -> Block:
+    code = rows.code | np.where(rows.counted == 0, UNCOUNTED, 0).astype(np.uint16)
+    times = (rows.start_lo, rows.start_hi, rows.end_lo, rows.end_hi)
+    return SPANS, number, len(code), (*(viewport.offsets(column) for column in times), code.astype("<u2"))
 
 
-def _span_block(number: int, spans: Spans, rows: npt.NDArray[np.intp], viewport: Viewport) -> Block:
-    code = spans.code[rows] | np.where(spans.counted[rows] == 0, UNCOUNTED, 0).astype(np.uint16)
-    times = (spans.start_lo, spans.start_hi, spans.end_lo, spans.end_hi)
-    return SPANS, number, len(rows), (*(viewport.offsets(column[rows]) for column in times), code.astype("<u2"))
-
-
-def _bar_block(
-    number: int,
-    spans: Spans,
-    resting: npt.NDArray[np.bool_],
-    small: npt.NDArray[np.intp],
-    groups: _Groups,
-    viewport: Viewport,
-) -> Block:
-    rows, at = small[groups.rows()], groups.starts()
-    start = np.minimum.reduceat(spans.start_lo[rows], at)
-    end = np.maximum.reduceat(spans.end_hi[rows], at)
-    active = np.where(resting[rows], 0, spans.end_hi[rows] - spans.start_hi[rows])
-    share = np.clip(255 * np.add.reduceat(active, at) / np.maximum(end - start, 1), 0, 255)
-    count = np.add.reduceat(spans.counted[rows].astype(np.int64), at)
-    low, high = np.minimum.reduceat(spans.code[rows], at), np.maximum.reduceat(spans.code[rows], at)
+def _bar_block(number: int, small: _Rows, groups: _Groups, viewport: Viewport) -> Block:
+    at, several = groups.first, groups.size > 1
+    start = np.minimum.reduceat(small.start_lo, at)[several]
+    end = np.maximum.reduceat(small.end_hi, at)[several]
+    active = np.add.reduceat(np.where(small.resting, 0, small.end_hi - small.start_hi), at)[several]
+    share = np.clip(255 * (active / np.maximum(end - start, 1)), 0, 255)
+    count = np.add.reduceat(small.counted, at, dtype=np.int64)[several]
+    low, high = np.minimum.reduceat(small.code, at)[several], np.maximum.reduceat(small.code, at)[several]
     code = np.where(low == high, low, SEVERAL)
     columns = (viewport.offsets(start), viewport.offsets(end), count.astype("<u4"), code.astype("<u2"))
-    return BARS, number, len(at), (*columns, np.ceil(share).astype("<u1"))
+    return BARS, number, len(start), (*columns, np.ceil(share).astype("<u1"))
 
 
 def _curve_block(number: int, curve: Curve, viewport: Viewport, merge: int) -> Block:
