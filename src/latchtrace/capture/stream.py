@@ -61,6 +61,7 @@ class Opening:
         self.packing = packing
         self.trouble = ""
         self.consumed = 0
+        self.piece = _PIECE
 
     def pieces(self) -> Iterator[bytes]:
         """The uncompressed content, piece by piece; a cut or damaged compressed stream ends it with `trouble`."""
@@ -71,7 +72,7 @@ class Opening:
             raise CaptureError(f"{self.name}: cannot be read: {error.strerror or error}") from error
 
     def _plain(self, raw: io.BufferedReader) -> Iterator[bytes]:
-        while piece := raw.read(_PIECE):
+        while piece := raw.read(self.piece):
             self.consumed += len(piece)
             yield piece
 
