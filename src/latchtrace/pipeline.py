@@ -48,6 +48,8 @@ from latchtrace.rules.examples import ExampleResult
 from latchtrace.rules.judgement import Judgement, Ruling
 from latchtrace.rules.rule import Rule
 from latchtrace.rules.streams import build_world
+from latchtrace.rules.why import Why
+from latchtrace.rules.why import why as explain
 from latchtrace.rules.world import World
 from latchtrace.vehicle.file import load_vehicle
 from latchtrace.vehicle.mapping import timeline, wanted_signals
@@ -224,6 +226,22 @@ def run(request: Request) -> Run:
         marks=placed,
     )
     return Run(result, judged, worlds)
+
+
+def why(request: Request, rule_id: str, at: str) -> Why:
+    """Why a rule did or did not fire at a time; raises UsageError where there is no such rule or time."""
+    rules, _ = catalogue(Path(request.rules) if request.rules else None)
+    known = {text.id: rule for rule in rules for text in rule.texts}
+    if rule_id not in known:
+        raise UsageError(f"RULE: there is no rule '{rule_id}'; see latchtrace rules list")
+    try:
+        moment = parse_moment(at, request.zone)
+    except ValueError as error:
+        raise UsageError(f"--at: {error}") from None
+    found = read(request)
+    time = moment.resolve(found.report.zero, request.clock_offset)
+    worlds = worlds_of(found.car.vehicle, found.timelines)
+    return explain(known[rule_id], rule_id, worlds, time, found.report.zero)
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from latchtrace.pipeline import Progress, Request
     from latchtrace.rules.check import CheckedRule
     from latchtrace.rules.examples import ExampleResult
+    from latchtrace.rules.why import Why
 
 Captures = str | Path | Sequence[str | Path]
 
@@ -249,3 +250,25 @@ def rules_test(files: Sequence[str | Path] = (), rule: str | None = None) -> tup
         raise UsageError(f"--rule: none of these files holds a rule '{rule}'; they hold {', '.join(known)}")
     results = [result for one in checked for result in judge_examples(one)]
     return tuple(result for result in results if rule in (None, result.rule))
+
+
+def rules_why(
+    rule: str,
+    captures: Captures,
+    vehicle: str | Path,
+    at: str,
+    rules: str | Path | None = None,
+    *,
+    start: str | None = None,
+    end: str | None = None,
+    progress: Progress | None = None,
+    timezone: str | None = None,
+    clock_offset: int = 0,
+) -> Why:
+    """Why a rule did or did not fire at the occasion nearest to a time: what held, what not, and what came near.
+
+    Times as for `analyse`. Raises LatchtraceError.
+    """
+    from latchtrace.pipeline import why
+
+    return why(_request(captures, vehicle, None, rules, start, end, progress, timezone, clock_offset), rule, at)

@@ -30,6 +30,11 @@ def add_analysis_options(parser: argparse.ArgumentParser, vehicle_needed: bool =
     parser.add_argument("--vehicle", metavar="FILE", required=vehicle_needed, help="the vehicle file (YAML)")
     parser.add_argument("--marks", metavar="FILE", help="what a person saw or did, and when (YAML)")
     parser.add_argument("--rules", metavar="DIR", help="a folder of more rule files")
+    add_span(parser)
+
+
+def add_span(parser: argparse.ArgumentParser) -> None:
+    """The part of the capture that counts, and how its times read."""
     parser.add_argument("--from", dest="start", metavar="TIME", help=f"leave out what was before; {TIME_HELP}")
     parser.add_argument("--to", dest="end", metavar="TIME", help="leave out what was after")
     add_zone(parser)

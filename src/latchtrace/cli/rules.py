@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import argparse
 
+from latchtrace.cli.inputs import TIME_HELP, add_captures, add_span, read_times
 from latchtrace.cli.parser import Commands, add_command, suggestion
-from latchtrace.cli.terminal import output, print_error, printing
+from latchtrace.cli.terminal import output, print_error, printing, progress
 from latchtrace.errors import ExitStatus, UsageError
 
 _EXAMPLES = """\
@@ -13,6 +14,7 @@ _EXAMPLES = """\
   latchtrace rules show command-without-request
   latchtrace rules check my-rules
   latchtrace rules test my-rules/opened-while-moving.yaml
+  latchtrace rules why command-without-request night.log --vehicle car.yaml --at +3723.5
 """
 _FILES_HELP = "a rule file, or a folder of them (default: the rules that come with latchtrace)"
 
@@ -41,6 +43,18 @@ def add_to(commands: Commands) -> None:
     for action in (check, test):
         action.add_argument("files", metavar="FILE", nargs="*", help=_FILES_HELP)
     test.add_argument("--rule", metavar="ID", help="the examples of this rule alone")
+    _add_why(actions)
+
+
+def _add_why(actions: Commands) -> None:
+    does = "Say why a rule did or did not fire at a time: what held, what did not, and what came near."
+    why = add_command(actions, "why", does, _EXAMPLES.splitlines()[4] + "\n", run_why)
+    why.add_argument("rule", metavar="RULE", help="the id of a rule")
+    add_captures(why)
+    why.add_argument("--vehicle", metavar="FILE", required=True, help="the vehicle file (YAML)")
+    why.add_argument("--at", metavar="TIME", required=True, help=f"the time asked about; {TIME_HELP}")
+    why.add_argument("--rules", metavar="DIR", help="a folder of more rule files")
+    add_span(why)
 
 
 def run_list(options: argparse.Namespace) -> ExitStatus:
@@ -92,3 +106,30 @@ def run_test(options: argparse.Namespace) -> ExitStatus:
     with printing():
         print_tested(results, output())
     return ExitStatus.FOUND if any(one.differences for one in results) else ExitStatus.DONE
+
+
+def run_why(options: argparse.Namespace) -> ExitStatus:
+    """Print why a rule did or did not fire at the occasion nearest to a time."""
+    from datetime import UTC
+
+    from latchtrace import api
+    from latchtrace.model.clock import Clock
+    from latchtrace.reports.why_text import print_why
+
+    times = read_times(options)
+    with progress("Reading the capture") as told:
+        why = api.rules_why(
+            options.rule,
+            options.captures,
+            options.vehicle,
+            options.at,
+            options.rules,
+            start=options.start,
+            end=options.end,
+            progress=told,
+            timezone=options.timezone,
+            clock_offset=times.offset,
+        )
+    with printing():
+        print_why(why, Clock(why.zero, times.zone or UTC, times.offset), output())
+    return ExitStatus.DONE

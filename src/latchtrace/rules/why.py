@@ -60,7 +60,8 @@ class Asked:
     """One thing a rule asks of an occasion, with the answer and what it rests on.
 
     `field` is its place in the rule file, `text` what stands there. `answer` None: the rule looks for it by itself
-    (what is expected, required or forbidden); `near` then tells what came nearest. `states` lists what was possible
+    (what is expected, required or forbidden). `near` tells which such thing came nearest, `other` what came nearer
+    but differs. `states` lists what was possible
     by closure or role; `number` is the value with its `limit`, in `unit` (ns or km/h).
     """
 
@@ -69,6 +70,7 @@ class Asked:
     answer: Truth | None
     doubts: tuple[Doubt, ...] = ()
     near: Near | None = None
+    other: Near | None = None
     window: Window | None = None
     states: tuple[tuple[str, tuple[str, ...]], ...] = ()
     number: tuple[float, float] | None = None
@@ -222,12 +224,8 @@ def _field(rule: Rule, name: str, value: Any, world: World, item: Item, text: _T
         if isinstance(part, Selector):
             yield _sought(name, shown, part, _window(rule, name, world), world, item)
         elif hasattr(part, "ask"):
-            moment = item
-            window = None
-            if single and name == "expect":
-                window = (0, _value(rule.within, world))
-                moment = _later(item, window[1])
-            yield _condition(name, shown, part, world, moment, window)
+            due = _value(rule.within, world) if name == "expect" else 0
+            yield _condition(name, shown, part, world, _later(item, due))
 
 
 def _later(item: Item, by: int | None) -> Item:
@@ -255,24 +253,25 @@ def _window(rule: Rule, name: str, world: World) -> Window | None:
 
 
 def _sought(name: str, raw: Any, selector: Selector, window: Window | None, world: World, item: Item) -> Asked:
-    near = _nearest(selector, window, world, item)
-    return Asked(name, flow(raw), None, near=near, window=window)
+    near, other = _nearest(selector, window, world, item)
+    return Asked(name, flow(raw), None, near=near, other=other, window=window)
 
 
-def _nearest(selector: Selector, window: Window | None, world: World, item: Item) -> Near | None:
-    """What came nearest to what is looked for: the right thing if there is one, else one that differs least."""
-    things = [one for one in world.streams.get(selector.what, ()) if not _same(one, item)]
-    ranked = sorted(
-        (
-            (len(_differing(selector, one, item)), _off(one, item, window), _distance(one.at, item.at.hi), i)
-            for i, one in enumerate(things)
-        ),
-    )
-    if not ranked:
-        return None
-    best = things[ranked[0][3]]
-    delay = (best.end or best.at).since(item.at) if best.end and best.at.lo < item.at.lo else best.at.since(item.at)
-    return Near(best.what, best.facts, best.at, delay, ranked[0][1], _differing(selector, best, item))
+def _nearest(selector: Selector, window: Window | None, world: World, item: Item) -> tuple[Near | None, Near | None]:
+    """The nearest thing that is as wanted, and the nearest one that is not, where that came nearer."""
+    things = [
+        _near(one, selector, window, item) for one in world.streams.get(selector.what, ()) if not _same(one, item)
+    ]
+    things.sort(key=lambda one: (one.off, min(abs(one.delay.lo), abs(one.delay.hi))))
+    right = next((one for one in things if not one.differs), None)
+    first = things[0] if things and things[0].differs else None
+    return right, first
+
+
+def _near(one: Item, selector: Selector, window: Window | None, item: Item) -> Near:
+    lasting = one.end is not None and one.at.lo < item.at.lo
+    delay = (one.end or one.at).since(item.at) if lasting else one.at.since(item.at)
+    return Near(one.what, one.facts, one.at, delay, _off(one, item, window), _differing(selector, one, item))
 
 
 def _same(one: Item, item: Item) -> bool:
@@ -290,10 +289,10 @@ def _off(one: Item, item: Item, window: Window | None) -> int:
     return max(early, late, 0)
 
 
-def _condition(name: str, raw: Any, condition: Any, world: World, item: Item, window: Window | None = None) -> Asked:
+def _condition(name: str, raw: Any, condition: Any, world: World, item: Item) -> Asked:
     """One condition with its answer and what it rests on."""
     answer: Answer = condition.ask(world, item)
-    made: dict[str, Any] = {"window": window}
+    made: dict[str, Any] = {}
     if isinstance(condition, Joined):
         inner = _inside(raw, condition.how)
         made["parts"] = tuple(
@@ -302,7 +301,7 @@ def _condition(name: str, raw: Any, condition: Any, world: World, item: Item, wi
     elif isinstance(condition, Happened):
         made |= _happened(condition, world, item)
     elif isinstance(condition, Latest):
-        made["near"] = _nearest(condition.selector, None, world, item)
+        made["near"], made["other"] = _nearest(condition.selector, None, world, item)
     elif isinstance(condition, Elapsed):
         since = item.at.since(item.previous.at) if item.previous else None
         made["number"] = (since.lo, since.hi) if since else None
@@ -327,7 +326,8 @@ def _happened(condition: Happened, world: World, item: Item) -> dict[str, Any]:
             _value(condition.lo, world) if condition.lo else 0,
             _value(condition.hi, world) if condition.hi else 0,
         )
-    return {"window": window, "near": _nearest(condition.selector, window, world, item)}
+    near, other = _nearest(condition.selector, window, world, item)
+    return {"window": window, "near": near, "other": other}
 
 
 def _states(condition: Any, world: World, item: Item) -> tuple[tuple[str, tuple[str, ...]], ...]:
