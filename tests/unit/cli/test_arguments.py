@@ -50,7 +50,7 @@ def test_the_version_is_the_packages(capsys: pytest.CaptureFixture[str]) -> None
     [
         (["anlyse"], "COMMAND: there is no 'anlyse'; did you mean analyse?"),
         (["frobnicate"], "write one of demo, analyse"),
-        (["rules", "lst"], "ACTION: there is no 'lst'; did you mean list?"),
+        (["rules", "lst"], "ACTION: there is no 'lst'; did you mean list or test?"),
         (
             ["verify", "auto-lock", "x", "--vehicle", "y"],
             "FUNCTION: there is no 'auto-lock'; did you mean auto-relock?",
