@@ -35,25 +35,22 @@ def entries(page: Page) -> list[Any]:
     return [
         element("H2", "Findings", id="findings-title"),
         element("P", sentence(counts_text(counts)) + ".", className="count"),
-        _listing([_finding(page, finding) for finding in findings], "findings", "findings-title"),
+        *_listing([_finding(page, finding) for finding in findings], "findings", "findings-title"),
         element("H2", "What the locks did", id="actions-title"),
-        _listing([_episode(page, episode) for episode in page.episodes.values()], "actions", "actions-title"),
+        *([] if page.episodes else [element("P", "Nothing in this capture.", className="count")]),
+        *_listing([_episode(page, episode) for episode in page.episodes.values()], "actions", "actions-title"),
         *_diagnosis(page),
         _verdicts(page),
         *_notices(page),
     ]
 
 
-def _listing(items: list[Any], name: str, title: str) -> Any:
-    if not items:
-        return element("P", "None in this capture.", className="quiet")
+def _listing(items: list[Any], name: str, title: str) -> Iterable[Any]:
+    if items:
+        yield element("Ol", *items[:MOST_ENTRIES], className=name, aria_labelledby=title)
     more = len(items) - MOST_ENTRIES
-    listed: list[Any] = [element("Ol", *items[:MOST_ENTRIES], className=name, aria_labelledby=title)]
     if more > 0:
-        listed.append(
-            element("P", f"And {more} more: step through them with n and p, or read the table below the lanes.")
-        )
-    return element("Div", listed)
+        yield element("P", f"And {more} more: step through them with n and p, or read the table below the lanes.")
 
 
 def _by_cause(findings: list[Finding]) -> list[Finding]:
