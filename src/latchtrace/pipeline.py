@@ -208,7 +208,8 @@ def run(request: Request) -> Run:
     findings = tuple(replace(finding, proof=_proof(finding.evidence, evidence)) for finding in findings)
     episodes = tuple(episode for world in worlds for episode in world.episodes)
     notices = [Notice("rule-replaced", text) for text in replaced] + list(judged.notices)
-    notices += mark_notices(placed, findings, episodes, found.report.zero)
+    happened = [event for one in found.timelines for event in one.events]
+    notices += mark_notices(placed, findings, episodes, found.report.zero, happened)
     notices += _notices(found)
     result = AnalysisResult(
         version=__version__,
@@ -403,8 +404,17 @@ def verify(request: Request, function: str) -> FunctionTest:
     vehicle = done.result.vehicle
     applies = vehicle.functions.get(function) is not False
     test = function_test(function, occasions, relock_limit(vehicle), applies, done.result.capture.zero)
+    notes = [one.message for one in done.result.notices if one.kind == "mark"] + _unused(done.result.findings)
     proved = (replace(trial, proof=_proof(trial.evidence, done.result.evidence)) for trial in test.trials)
-    return replace(test, trials=tuple(proved))
+    return replace(test, trials=tuple(proved), notes=tuple(notes))
+
+
+def _unused(findings: Sequence[Finding]) -> list[str]:
+    """One note for all the unlocks that nobody used: in a function test they are the test itself."""
+    unused = sum(one.rule == "relock-without-door-opening" for one in findings)
+    if not unused:
+        return []
+    return [f"{unused} unlocks that nobody used were locked again by the car: in this test that is what was asked for"]
 
 
 def relock_limit(vehicle: Vehicle) -> str:

@@ -210,13 +210,19 @@ def vehicle_check(file: str | Path, captures: Captures | None = None, progress: 
     return VehicleCheck((), tuple(roles), car.vehicle.name, found.report.zero)
 
 
-def vehicle_new(databases: Sequence[str | Path]) -> str:
-    """A commented start of a vehicle file from DBCs, with candidates per role. Raises NetworkError."""
+def vehicle_new(databases: Sequence[str | Path], folder: str | Path | None = None) -> str:
+    """A commented start of a vehicle file from DBCs, with candidates per role. Raises NetworkError.
+
+    `folder` is where the file is going to stand: the DBCs are named from there (default: the working folder).
+    """
+    import os.path
+
     from latchtrace.network.database import load_database
     from latchtrace.vehicle.template import new_vehicle_text
 
     loaded = [load_database(path) for path in databases]
-    return new_vehicle_text(loaded, [str(path) for path in databases])
+    names = [Path(os.path.relpath(path, folder)).as_posix() if folder else str(path) for path in databases]
+    return new_vehicle_text(loaded, names)
 
 
 def rules_catalogue(folder: str | Path | None = None) -> tuple[RuleInfo, ...]:

@@ -61,7 +61,7 @@ def run_new(options: argparse.Namespace) -> ExitStatus:
 
     target = Path(options.out) if options.out and options.out != "-" else None
     check_targets([target] if target else [], input_paths((), *options.dbc))
-    content = api.vehicle_new(options.dbc).encode()
+    content = api.vehicle_new(options.dbc, target.parent if target else None).encode()
     if target:
         write_all({target: content})
         print_note(f"Written: {target}")

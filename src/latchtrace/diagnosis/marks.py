@@ -101,9 +101,13 @@ def _mark(file: UserFile, i: int, entry: object, zone: tzinfo | None, problems: 
 
 
 def mark_notices(
-    marks: Sequence[LockEvent], findings: Sequence[Finding], episodes: Sequence[Episode], zero: int
+    marks: Sequence[LockEvent],
+    findings: Sequence[Finding],
+    episodes: Sequence[Episode],
+    zero: int,
+    events: Sequence[LockEvent] = (),
 ) -> list[Notice]:
-    """For each mark, what the capture shows at that time: a finding, an episode, or nothing at all."""
+    """For each mark, what the capture shows at that time: a finding, an episode, an opening, or nothing at all."""
     notices = []
     for mark in marks:
         when = f"your mark '{mark.subject}' at {time_text(mark.at.lo - zero)} to {time_text(mark.at.hi - zero)}"
@@ -113,6 +117,8 @@ def mark_notices(
             text = f"{when}: {near[0].id}, {near[0].message}"
         elif acts:
             text = f"{when}: {acts[0].id}, {acts[0].action} by {acts[0].origin}"
+        elif moved := [one for one in events if one.kind is EventKind.AJAR and one.change and one.at.overlaps(mark.at)]:
+            text = f"{when}: {' and '.join(f'{one.subject} {one.value}' for one in moved)}, and no action of the locks"
         else:
             text = f"{when}: the network shows no action of the locks then"
         notices.append(Notice("mark", text))

@@ -32,7 +32,8 @@ class LockEvent:
     `change` is False where a state is only seen for the first time (start, gap): the state holds, nothing is
     known to have happened. `end` bounds when a request that lasts (level) was let go (the end of the timeline while
     it still lasts); None for momentary ones. `row` numbers the frame that shows it (-1: none, as for states lost
-    over a gap), `signal` the signal in it. `details` are further facts of the same frame: slot, counter, code, origin, reason.
+    over a gap), `signal` the signal in it. `details` are further facts of the same frame: slot, counter, code,
+    origin, reason.
     """
 
     kind: EventKind

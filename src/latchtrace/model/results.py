@@ -284,6 +284,7 @@ class FunctionTest:
     not_exercised: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
     steps: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
     zero: int = 0
 
 

@@ -17,6 +17,7 @@ from latchtrace.errors import Problem, UserFileError
 
 LARGEST = 2_000_000
 DEEPEST = 40
+LONGEST_LINE = 400
 
 _Path = tuple[str | int, ...]
 _Loader: Any = getattr(yaml, "CBaseLoader", yaml.BaseLoader)
@@ -45,7 +46,13 @@ class UserFile:
         """A mistake at a field, placed."""
         at = tuple(path)
         line, column = self.place(at)
-        return Problem(self.name, line, column, field_text(at), what, mend)
+        return Problem(self.name, line, column, _line(field_text(at)), _line(what), _line(mend))
+
+
+def _line(text: str) -> str:
+    """A text of one line, however long what it quotes is."""
+    line = " ".join(text.split())
+    return line if len(line) <= LONGEST_LINE else line[: LONGEST_LINE - 1] + "…"
 
 
 def field_text(path: Iterable[str | int]) -> str:

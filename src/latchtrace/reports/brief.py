@@ -9,12 +9,16 @@ from latchtrace.reports.card import FindingCard, clean, job_card
 from latchtrace.reports.options import ReportOptions
 from latchtrace.reports.text import print_hanging
 from latchtrace.reports.trials import numbers, summary
+from latchtrace.views import wording
 
 if TYPE_CHECKING:
     from rich.console import Console
 
 SHOWN_OF_A_RULE = 2
 """So many findings of one rule are shown; the others are counted."""
+
+TESTED = "relock-without-door-opening"
+"""What a test of the automatic relock does on purpose: one note says it, not a warning each."""
 
 
 def print_brief(title: str, result: AnalysisResult, test: FunctionTest | None, console: Console) -> None:
@@ -27,7 +31,9 @@ def print_brief(title: str, result: AnalysisResult, test: FunctionTest | None, c
     print_hanging(console, "", f"{card.vehicle}, {card.span}", "dim")
     print_hanging(console, "", card.summary)
     shown: dict[str, int] = {}
-    for item in sorted(card.findings, key=lambda item: (item.at, item.id)):
+    follows = {finding.id for finding in result.findings if finding.explained_by}
+    listed = [item for item in card.findings if test is None or item.rule != TESTED or item.id in follows]
+    for item in sorted(listed, key=lambda item: (item.at, item.id)):
         shown[item.rule] = shown.get(item.rule, 0) + 1
         if shown[item.rule] <= SHOWN_OF_A_RULE:
             _finding(item, console)
@@ -36,7 +42,7 @@ def print_brief(title: str, result: AnalysisResult, test: FunctionTest | None, c
         print_hanging(console, "", f"… and {more} more like these")
     if test is not None:
         print_hanging(console, "", clean(summary(test)))
-        for line in numbers(test):
+        for line in (*numbers(test), *(f"{clean(wording.sentence(note))}." for note in test.notes)):
             print_hanging(console, "", line, indent=4)
 
 

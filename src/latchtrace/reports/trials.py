@@ -29,6 +29,7 @@ def print_trials(test: FunctionTest, times: Clock, console: Console) -> None:
         if trial.verdict is VerdictKind.FAIL:
             print_list(console, f"What proves trial {trial.number}", proof_lines(trial.proof, times))
     print_list(console, "What the numbers say", numbers(test))
+    print_list(console, "Noted", [clean(wording.sentence(line)) + "." for line in test.notes])
     print_list(console, "Not exercised in this capture", [clean(line) for line in test.not_exercised])
     if test.not_exercised or not test.trials:
         print_steps(test, console)

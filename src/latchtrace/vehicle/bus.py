@@ -49,7 +49,9 @@ class Bus:
                     database = load_database(folder / name)
                 except (LatchtraceError, OSError, ValueError) as error:
                     self.complete = False
-                    self.form.problem(path, f"cannot be read: {short_line(error)}", "check the path and the DBC")
+                    known = isinstance(error, LatchtraceError)  # says by itself what is wrong and how to mend it
+                    what = short_line(error) if known else f"cannot be read: {short_line(error)}"
+                    self.form.problem(path, what, "" if known else "check the path and the DBC")
                     continue
                 self._add(channel, database, path)
 

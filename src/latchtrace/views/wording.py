@@ -219,7 +219,8 @@ def evidence_text(evidence: Evidence, times: Clock) -> str:
     name = f"{evidence.channel} {id_text(evidence.can_id, evidence.extended)}".strip()
     if evidence.after is not None:
         until = "the end of the capture" if evidence.until is None else moment_text(evidence.until, times)
-        what = f" showing {evidence.signal}" if evidence.signal else ""
+        shown = evidence.signal or evidence.value
+        what = f" showing {shown}" if shown else ""
         return f"no frame of {name}{what} from {moment_text(evidence.after, times)} until {until}"
     shows = f": {evidence.signal} = {evidence.value}" if evidence.signal else ""
     place = f"{evidence.file}, line {evidence.line}"
