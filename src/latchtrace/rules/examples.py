@@ -104,6 +104,11 @@ def _missing(file: UserFile, examples: Sequence[Example], rule_id: str) -> list[
     return found
 
 
+def flat(value: Any) -> str:
+    """A value as a word; what is no word as its nearest likeness."""
+    return value if isinstance(value, str) else str(value)
+
+
 def known_role(name: str) -> bool:
     """Whether the little car has such a role, or roles of such a kind."""
     return any(name in (one, one.partition(".")[0]) for one in role_names())
@@ -136,11 +141,11 @@ class _Reader:
         if not isinstance(shows, str) or not shows.strip():
             self.wrong((*path, "shows"), "needs 'shows' in words", "add `shows: …`")
         expect = self.expect(data, path)
-        kind = data.get("kind", "")
+        kind = flat(data.get("kind", ""))
         car = base.joined(self.car({name: data[name] for name in CAR_FIELDS if name in data}, path))
         lines = self.lines(data, (*path, "lines"), car)
         if kind and kind not in KINDS:
-            self.wrong((*path, "kind"), f"'{str(kind)[:40]}' is no kind of example", meant(str(kind), list(KINDS)))
+            self.wrong((*path, "kind"), f"'{kind[:40]}' is no kind of example", meant(kind, list(KINDS)))
         example = Example(
             shows=" ".join(shows.split()) if isinstance(shows, str) else "",
             expect=expect,

@@ -105,7 +105,7 @@ class _Compiler:
         if not isinstance(data, dict):
             self.wrong((), "is not a rule", "write fields such as `rule: my-rule`")
             return None
-        pattern = data.get("pattern", "")
+        pattern = str(data.get("pattern", ""))
         if pattern not in PATTERN_FIELDS:
             self.wrong(("pattern",), f"'{pattern}' is no pattern", f"use one of {', '.join(PATTERN_FIELDS)}")
             return None
@@ -281,7 +281,7 @@ class _Compiler:
         return tuple(self.selector(one, (*path, i)) for i, one in enumerate(entries))
 
     def selector(self, value: Any, path: _Path) -> Selector:
-        if not isinstance(value, dict) or value.get("what") not in STREAM_ROLES:
+        if not isinstance(value, dict) or str(value.get("what")) not in STREAM_ROLES:
             found = value.get("what") if isinstance(value, dict) else value
             near = get_close_matches(str(found), list(STREAM_ROLES), 1)
             mend = f"did you mean '{near[0]}'?" if near else f"`what` is one of {', '.join(STREAM_ROLES)}"
