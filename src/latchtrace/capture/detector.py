@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 
 from latchtrace.capture.batches import Batcher
 from latchtrace.capture.bits import nominal_bits
-from latchtrace.capture.rhythm import LATE, MOST_MISSING
+from latchtrace.capture.rhythm import ANOTHER_RHYTHM, BAND, LATE, MOST_MISSING, SUSPICIOUS
 from latchtrace.capture.silences import Ahead, Silences
 from latchtrace.capture.states import Broken, ChannelState, IdState
 from latchtrace.capture.summary import Noticed
@@ -92,8 +92,10 @@ class Detector:
 
     def _spacing(self, state: IdState, t: int, gap: int) -> None:
         """A spacing out of the usual: a break, a silence, a loss, or one to learn from."""
-        self._look_at_channel(state.channel, t)
+        if gap > SUSPICIOUS or state.broken is not Broken.NO:  # else its channel was not silent either
+            self._look_at_channel(state.channel, t)
         if state.broken is not Broken.NO:
+            self._confirm(state)
             state.resume(t, gap)
             return
         rhythm, number = state.rhythm, state.frames + 1
@@ -103,6 +105,8 @@ class Detector:
         expected = rhythm.expected
         if expected is not None and gap > LATE * expected:
             self._late(state, t, gap, expected)
+        else:
+            self._confirm(state)
         rhythm.show(gap, t, number)
         state.settle()
 
@@ -111,10 +115,22 @@ class Detector:
         if missing > MOST_MISSING:
             state.rhythm.pause(t, state.frames + 1)
             return
+        if abs(gap - state.late) > BAND * gap:
+            self._confirm(state)
+        state.late, state.late_run = gap, state.late_run + 1
+        if state.late_run >= ANOTHER_RHYTHM:
+            state.suspects.clear()
+            return
         span = Interval(state.last, t)
-        loss = Loss(state.channel.name, state.can_id, state.extended, span, missing)
-        self.batcher.losses.append(loss)
-        self.noticed.loss(loss)
+        state.suspects.append(Loss(state.channel.name, state.can_id, state.extended, span, missing))
+
+    def _confirm(self, state: IdState) -> None:
+        """The spacing after suspected losses was another: frames were lost there."""
+        for loss in state.suspects:
+            self.batcher.losses.append(loss)
+            self.noticed.loss(loss)
+        state.suspects.clear()
+        state.late = state.late_run = 0
 
     def _payload(self, state: IdState, frame: Frame, file: int) -> None:
         """A payload that may differ from the one before, or that the plan wants in any case."""
@@ -181,6 +197,8 @@ class Detector:
         for channel in self.channels.values():
             if channel.dropped is not None:
                 self._end_drop(channel, self.now)
+            for state in channel.ids:
+                self._confirm(state)
         span = Interval(min(self.began, self.now), self.now)
         self.began = None
         return span

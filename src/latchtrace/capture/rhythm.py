@@ -16,6 +16,7 @@ SAMPLE = 32
 BAND = 0.2
 LATE = 1.5  # spacings longer than this many periods miss a frame
 MOST_MISSING = 10  # an id that misses more of its own frames than this has paused
+ANOTHER_RHYTHM = 3  # as many equal late spacings one after another are another rhythm, and nothing is lost
 SHORTEST_RUN = 20  # frames between two pauses below which it was a burst
 SUSPICIOUS = 500 * MILLISECOND  # spacings longer than this are looked at, whatever the period
 

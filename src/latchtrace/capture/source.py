@@ -133,8 +133,9 @@ def _recognise(head: bytes, name: str, packing: str) -> Format:
         by_name = FORMATS[0]
     binary = b"\0" in head
     if by_name is None or by_name.text == binary:
-        kind = "its content is binary and" if binary else "its content"
-        raise CaptureError(f"{name}: {kind} is no capture format known here; see the list in the README")
+        kind = "its content is binary and" if binary else "its text"
+        known = ", ".join(entry.name for entry in FORMATS)
+        raise CaptureError(f"{name}: {kind} is in no capture format known here; known are {known}")
     return by_name
 
 

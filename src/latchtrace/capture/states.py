@@ -6,7 +6,7 @@ from enum import IntEnum
 
 from latchtrace.capture.rhythm import FEWEST_GAPS, NEVER, Rhythm
 from latchtrace.capture.watch import Watch
-from latchtrace.model.frames import IdStatistics
+from latchtrace.model.frames import IdStatistics, Loss
 from latchtrace.model.plan import MessagePlan
 from latchtrace.model.time import NO_TIME, Interval
 
@@ -46,6 +46,8 @@ class IdState:
         "fresh",
         "high",
         "last",
+        "late",
+        "late_run",
         "latest",
         "low",
         "narrowest",
@@ -53,6 +55,7 @@ class IdState:
         "resumed",
         "rhythm",
         "silent",
+        "suspects",
         "value",
         "watch",
         "widest",
@@ -78,6 +81,9 @@ class IdState:
         self.value = 0
         self.changing = 0
         self.changes = 0
+        self.suspects: list[Loss] = []  # frames that may be lost, as the next spacings will show
+        self.late = 0  # the last spacing, if it was too long, and how many such there were one after another
+        self.late_run = 0
         self.bits = 0
         self.frame_bits = 0
         self._lengths: set[int] = set()
@@ -92,6 +98,8 @@ class IdState:
         """Renew [low, high]."""
         self.rhythm.settle(self.narrowest, self.widest, self.limit)
         self.low, self.high = self.rhythm.low, self.rhythm.high
+        if self.late:
+            self.low, self.high = NEVER, -NEVER  # the next spacing must be looked at
 
     def interrupt(self, broken: Broken) -> None:
         """A sleep or a gap lies before the next frame."""

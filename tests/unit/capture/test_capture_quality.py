@@ -280,6 +280,14 @@ def test_an_id_that_pauses_for_long_has_not_lost_frames(tmp_path: Path) -> None:
     assert (report.losses, report.gaps, report.sleeps) == ((), (), ())
 
 
+def test_a_slower_rhythm_is_no_loss(tmp_path: Path) -> None:
+    """A message that is sent every 100 ms while something moves, then every 400 ms."""
+    moments = [n / 10 for n in range(200)] + [20 + n * 0.4 for n in range(100)]
+    moments += [60 + n / 10 for n in range(200)] + [80 + n * 0.4 for n in range(100)]
+    report = quality(tmp_path, [Sent(at(t), b"\x01") for t in moments])
+    assert report.losses == ()
+
+
 def test_losses_beyond_a_hundred_of_an_id_are_counted_in_one(tmp_path: Path) -> None:
     frames = [Sent(at(t / 10), b"\x01") for t in range(3000) if t < 50 or t % 10]
     report = quality(tmp_path, frames)

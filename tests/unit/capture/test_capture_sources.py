@@ -106,7 +106,7 @@ def test_text_without_a_frame_is_no_capture_and_the_reason_is_told(tmp_path: Pat
 
 def test_prose_with_an_unknown_extension_is_no_capture(tmp_path: Path) -> None:
     (tmp_path / "notes.txt").write_text("The driver's door did not lock.\n")
-    assert "no capture format known" in refused(str(tmp_path / "notes.txt"))
+    assert "in no capture format known" in refused(str(tmp_path / "notes.txt"))
 
 
 def test_wide_text_is_named_as_what_it_is(tmp_path: Path) -> None:
