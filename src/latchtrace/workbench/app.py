@@ -34,6 +34,8 @@ def build_app(
         update_title="",
         index_string=shell.INDEX,
         serve_locally=True,
+        url_base_pathname="/",
+        assets_external_path="",
         enable_mcp=False,
         add_log_handler=False,
         csrf_token_name=policy.cookie,

@@ -7,8 +7,9 @@ import pytest
 from dash import Dash
 from werkzeug.test import TestResponse
 
-from latchtrace.workbench.app import policy_of
+from latchtrace.workbench.app import build_app, policy_of
 from latchtrace.workbench.guard import TOKEN_HEADER, Guard, Policy
+from support.night import night_result
 
 OWN = "127.0.0.1:8050"
 
@@ -167,3 +168,16 @@ def test_no_page_asks_anything_of_another_machine(app: Dash) -> None:
         assert address.startswith("/"), address
         assert not address.startswith("//"), address
     assert app.config.serve_locally
+
+
+def test_the_environment_cannot_send_pages_elsewhere(monkeypatch: pytest.MonkeyPatch) -> None:
+    for name in ("DASH_ASSETS_EXTERNAL_PATH", "DASH_URL_BASE_PATHNAME"):
+        monkeypatch.setenv(name, "http://evil.example/")
+    monkeypatch.setenv("DASH_SERVE_LOCALLY", "false")
+    monkeypatch.setenv("DASH_DEBUG", "true")
+    monkeypatch.setenv("DASH_MCP_ENABLED", "true")
+    app = build_app({"night": night_result()})
+    page = ask(app, "/").text
+    assert "evil.example" not in page
+    assert not any("mcp" in str(rule) for rule in app.server.url_map.iter_rules())
+    assert '"ui":false' in page
