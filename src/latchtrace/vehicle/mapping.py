@@ -90,12 +90,19 @@ def default_group(vehicle: Vehicle) -> str:
     return "all" if "all" in vehicle.lock_groups else next(iter(vehicle.lock_groups), "all")
 
 
+DECIMALS = 6
+"""Decimals a numeric value is kept with; no speed is sent finer."""
+
+
 def numeric_track(reader: Reader) -> SignalTrack | None:
-    """The reading's track in km/h, with values that mean "not available" marked absent."""
+    """The reading's track in km/h, with values that mean "not available" marked absent.
+
+    Rounded so that a value at a limit is not beyond it by the error of a binary fraction.
+    """
     track, reading = reader.track, reader.reading
     if track is None:
         return None
-    value = track.value if reading.factor == 1.0 else track.value * reading.factor
+    value = np.round(track.value * reading.factor, DECIMALS)
     validity = track.validity
     if reading.labels is not None and len(track):
         named = codes_of(track.raw, dict.fromkeys(reading.labels.by_raw, 0)) != UNLISTED
