@@ -11,7 +11,7 @@ from latchtrace.errors import Problem, UsageError, UserFileError
 from latchtrace.model.userfile import UserFile, parse_user_text
 from latchtrace.rules.catalogue import data_folder
 from latchtrace.rules.examples import Example, missing_examples, read_examples
-from latchtrace.rules.meanings import meaning_problems, unknown_causes
+from latchtrace.rules.meanings import unknown_causes
 from latchtrace.rules.rule import Rule
 from latchtrace.rules.schema import compile_rule
 
@@ -103,7 +103,6 @@ def check_text(raw: bytes, name: str) -> CheckedRule:
     except UserFileError as error:
         problems += error.problems
     ids = [text.id for text in rule.texts] if rule is not None else stated_ids(file)
-    problems += meaning_problems(file)
     examples, mistakes = read_examples(file, source, ids)
     problems += mistakes
     if not mistakes:

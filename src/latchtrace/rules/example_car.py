@@ -1,4 +1,4 @@
-"""The little car of the examples: four doors and a tailgate, every source on the network, practice limits only."""
+"""The little car of the examples: four doors, a tailgate, a bonnet, every source visible, practice limits only."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from typing import Any
 from latchtrace.model.quantity import parse_speed, parse_time
 from latchtrace.model.userfile import load_user_file
 from latchtrace.model.vehicle import REQUEST_SOURCES, Closure, Parameter, Role, RoleStatus, Vehicle
-from latchtrace.rules.example_lines import CLOSURES, GROUPS
+from latchtrace.rules.example_lines import AJAR, CLOSURES, GROUPS
 
 FUNCTIONS = ("auto-relock", "speed-lock")
 SINGLE_ROLES = (
@@ -29,7 +29,7 @@ NOT_STATED = "not-stated"
 
 def role_names() -> tuple[str, ...]:
     """Every role of the little car."""
-    closures = [f"{kind}.{closure}" for kind in ("latch", "ajar") for closure in CLOSURES]
+    closures = [*(f"latch.{closure}" for closure in CLOSURES), *(f"ajar.{closure}" for closure in AJAR)]
     return (*SINGLE_ROLES, *(f"request.{source}" for source in REQUEST_SOURCES), *closures)
 
 
@@ -76,8 +76,14 @@ def example_vehicle(car: Car, more_roles: tuple[str, ...] = ()) -> Vehicle:
         channels=(),
         messages={},
         closures=tuple(
-            Closure(name, name.replace("-", " "), rear=name.startswith("rear"), driver=name == "front-left")
-            for name in CLOSURES
+            Closure(
+                name,
+                name.replace("-", " "),
+                lockable=name in CLOSURES,
+                rear=name.startswith("rear"),
+                driver=name == "front-left",
+            )
+            for name in AJAR
         ),
         lock_groups=GROUPS,
         roles=roles,

@@ -20,6 +20,8 @@ LONGEST = 10_000_000 * SECOND
 MOST_LINES = 2_000
 
 CLOSURES = ("front-left", "front-right", "rear-left", "rear-right", "tailgate")
+AJAR = (*CLOSURES, "bonnet")
+"""What has an ajar contact; the bonnet alone does not lock."""
 GROUPS: Mapping[str, tuple[str, ...]] = {"all": CLOSURES, "doors": CLOSURES[:4]}
 
 _NUMBER = r"\d{1,12}(?:\.\d{1,9})?"
@@ -38,7 +40,7 @@ STATES: Mapping[str, tuple[str, ...]] = {
 FORMS: Mapping[str, str] = {
     "latch": "latch CLOSURE|all STATE",
     "ajar": "ajar CLOSURE|all open|shut",
-    "request": "request SOURCE ACTION [until TIME]",
+    "request": "request SOURCE ACTION [at CLOSURE] [until TIME]",
     "reception": "reception decoded|undecoded",
     "validation": "validation accepted|refused",
     "command": "command ACTION [CLOSURE|GROUP]",
@@ -46,7 +48,7 @@ FORMS: Mapping[str, str] = {
     "ignition": "ignition on|off",
     "speed": "speed NUMBER km/h",
     "speed-lock-enabled": "speed-lock-enabled on|off",
-    "hand-release": "hand-release",
+    "hand-release": "hand-release [CLOSURE]",
 }
 """What a timed line can say."""
 
@@ -65,7 +67,8 @@ class Mistake:
 class Happening:
     """One line: `what` is the role's kind, `subject` a closure, group or source, `value` its state or action.
 
-    Times in nanoseconds. `end` is when a request that lasts was let go. `number` is a speed in km/h.
+    Times in nanoseconds. `end` is when a request that lasts was let go. `number` is a speed in km/h. `closure` is the
+    one a handle or a release belongs to.
     """
 
     at: Interval
@@ -75,6 +78,7 @@ class Happening:
     line: int
     end: Interval | None = None
     number: float = 0.0
+    closure: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,9 +233,10 @@ def _happening(words: _Words, at: Interval) -> list[Happening]:
 
 
 def _closures(words: _Words, at: Interval, what: str) -> list[Happening]:
-    subject = words.one_of("closure", ["all", *CLOSURES])
+    known = AJAR if what == "ajar" else CLOSURES
+    subject = words.one_of("closure", ["all", *known])
     value = words.one_of(f"{what} state", STATES[what])
-    return [Happening(at, what, name, value, words.line) for name in GROUPS.get(subject, (subject,))]
+    return [Happening(at, what, name, value, words.line) for name in (known if subject == "all" else (subject,))]
 
 
 def _switch(words: _Words, at: Interval, what: str) -> list[Happening]:
@@ -241,14 +246,17 @@ def _switch(words: _Words, at: Interval, what: str) -> list[Happening]:
 def _request(words: _Words, at: Interval, what: str) -> list[Happening]:
     source = _source(words, REQUEST_SOURCES)
     action = words.one_of("action", ACTIONS)
-    end = None
-    until = words.optional()
-    if until is not None:
-        chosen(until, "continuation", ["until"])
+    end, closure = None, ""
+    more = words.optional()
+    if more is not None and more.text == "at":
+        closure = words.one_of("closure", CLOSURES)
+        more = words.optional()
+    if more is not None:
+        chosen(more, "continuation", ["until"] if closure else ["at", "until"])
         end = _time(words.next("a time"))
         if end.lo < at.hi:
-            raise _Wrong(until.column, "ends before it begins", "write a later time")
-    return [Happening(at, what, source, action, words.line, end)]
+            raise _Wrong(more.column, "ends before it begins", "write a later time")
+    return [Happening(at, what, source, action, words.line, end, closure=closure)]
 
 
 def _source(words: _Words, known: Sequence[str]) -> str:
@@ -281,14 +289,16 @@ def _speed(words: _Words, at: Interval, what: str) -> list[Happening]:
     word = words.next("a speed")
     if word.text == "unknown":
         return [Happening(at, what, what, "unknown", words.line)]
-    if not re.fullmatch(r"\d{1,4}(?:\.\d{1,6})?", word.text):
+    if not re.fullmatch(r"\d{1,4}(?:\.\d{1,9})?", word.text):
         raise _Wrong(word.column, f"'{word.text[:40]}' is no speed", "write a number and km/h, such as 15 km/h")
     words.one_of("unit", ["km/h"])
     return [Happening(at, what, what, "known", words.line, number=float(word.text))]
 
 
 def _hand_release(words: _Words, at: Interval, what: str) -> list[Happening]:
-    return [Happening(at, what, what, "release", words.line)]
+    word = words.optional()
+    closure = chosen(word, "closure", CLOSURES) if word else ""
+    return [Happening(at, what, what, "release", words.line, closure=closure)]
 
 
 _READERS: Mapping[str, Callable[[_Words, Interval, str], list[Happening]]] = {

@@ -12,7 +12,7 @@ from latchtrace.model.plan import MessageKey
 from latchtrace.model.time import SECOND, Interval
 from latchtrace.model.vehicle import RoleStatus
 from latchtrace.rules.example_car import Car, role_names
-from latchtrace.rules.example_lines import CLOSURES, STATES, Happening, Lines
+from latchtrace.rules.example_lines import AJAR, CLOSURES, STATES, Happening, Lines
 
 GOES_ON = 120 * SECOND
 """How long the recording goes on after the last line, where no line says when it ends."""
@@ -91,12 +91,14 @@ def _happenings(lines: Lines, span: Interval) -> Iterator[LockEvent]:
         end = one.end
         if end is not None and end.hi > span.hi:
             end = Interval(min(end.lo, span.hi), span.hi)
-        yield LockEvent(_KINDS[one.what], one.subject, one.value, one.at, one.line, end=end, signal=one.what)
+        whose = (("closure", one.closure),) if one.closure else ()
+        kind = _KINDS[one.what]
+        yield LockEvent(kind, one.subject, one.value, one.at, one.line, end=end, signal=one.what, details=whose)
 
 
 def _states(lines: Lines, mapped: Sequence[str]) -> Iterator[LockEvent]:
     """Every lasting state: how it is at the beginning, each change, and what a gap makes of it."""
-    subjects = [(kind, closure) for kind in ("latch", "ajar") for closure in CLOSURES]
+    subjects = [*(("latch", closure) for closure in CLOSURES), *(("ajar", closure) for closure in AJAR)]
     subjects += [("ignition", "ignition"), ("speed-lock-enabled", "speed-lock-enabled")]
     for kind, subject in subjects:
         role = f"{kind}.{subject}" if kind in ("latch", "ajar") else kind

@@ -20,7 +20,7 @@ from latchtrace.rules.example_car import (
     read_parameter,
     role_names,
 )
-from latchtrace.rules.example_lines import CLOSURES, Lines, meant, parse_lines
+from latchtrace.rules.example_lines import AJAR, Lines, meant, parse_lines
 from latchtrace.rules.example_timeline import role_of
 
 OUTCOMES = ("pass", "fail", "inconclusive", "not-exercised", "not-applicable")
@@ -194,8 +194,8 @@ class _Reader:
             self.wrong((*path, "closures"), "is no list of closures", "write [rear-left]")
             return None
         for one in named:
-            if one not in CLOSURES:
-                self.wrong((*path, "closures"), f"'{one[:40]}' is no closure", meant(one, CLOSURES))
+            if one not in AJAR:
+                self.wrong((*path, "closures"), f"'{one[:40]}' is no closure", meant(one, AJAR))
         return tuple(named)
 
     # the car

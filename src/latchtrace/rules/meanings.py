@@ -25,7 +25,7 @@ from latchtrace.rules.vocabulary import (
     units,
 )
 
-TIMES = ("from", "to", "within", "early-before", "late-after", "missing-after")
+TIMES = ("from", "to", "within", "every", "at-least", "at-most", "early-before", "late-after", "missing-after")
 """Fields that hold a time, or two."""
 CLASS_LIMITS: Mapping[str, str] = {
     "early": "early-before",
@@ -119,6 +119,12 @@ class _Checker:
             users = [name for name, needed in CLASS_LIMITS.items() if needed == limit]
             if limit in data and bodies and not set(users) & set(bodies):
                 self.wrong((limit,), f"is used by no class of this file ({', '.join(users)})", "remove it")
+        expect = data.get("expect")
+        if isinstance(expect, dict) and "what" not in expect and expect.get("closure") == "any":
+            self.wrong(("expect", "closure"), "is any, and a state is expected of each", "write every")
+        concerns = data.get("concerns")
+        if isinstance(concerns, dict) and concerns.get("closure") == "every":
+            self.wrong(("concerns", "closure"), "is every, and each is looked at by itself", "write any")
         never = data.get("never")
         if "from" in data and data.get("pattern") == "absence" and not (isinstance(never, dict) and "what" in never):
             self.wrong(("from",), "is used only where `never` is something that happens", "remove it")

@@ -25,6 +25,7 @@ from latchtrace.rules.conditions import (
     Selector,
     StateIs,
 )
+from latchtrace.rules.meanings import meaning_problems
 from latchtrace.rules.quantities import Quantity, parse_quantity
 from latchtrace.rules.rule import Cause, Rule, Texts, Trend
 from latchtrace.rules.states import Reaches
@@ -85,8 +86,9 @@ def compile_rule(file: UserFile, source: str) -> Rule:
     """One rule from its file; raises UserFileError with all its mistakes."""
     compiler = _Compiler(file)
     rule = compiler.rule(source)
-    if compiler.problems or rule is None:
-        raise UserFileError(compiler.problems)
+    problems = sorted({*compiler.problems, *meaning_problems(file)})
+    if problems or rule is None:
+        raise UserFileError(problems)
     return rule
 
 
