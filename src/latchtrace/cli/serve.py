@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from datetime import UTC
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -49,7 +50,7 @@ def run(options: argparse.Namespace) -> ExitStatus:
     results = _own(options, times) if options.captures else _demo()
     from latchtrace import workbench
 
-    app = workbench.build_app(results)
+    app = workbench.build_app(results, zone=times.zone or UTC, clock_offset=times.offset)
     workbench.serve(app, options.host, options.port, ready=_say_where)
     return ExitStatus.DONE
 

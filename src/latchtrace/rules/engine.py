@@ -10,7 +10,18 @@ from latchtrace.model.history import first_reason
 from latchtrace.model.results import Finding, Notice, Severity, Verdict, VerdictKind
 from latchtrace.model.vehicle import RoleStatus
 from latchtrace.rules.judgement import NEVER_SHOWN, Judgement, Ruling
-from latchtrace.rules.patterns import absence, bounded_response, delay_classes, precedence, response
+from latchtrace.rules.patterns import (
+    absence,
+    bounded_recurrence,
+    bounded_response,
+    delay_classes,
+    existence,
+    maximum_duration,
+    minimum_duration,
+    precedence,
+    response,
+    universality,
+)
 from latchtrace.rules.rule import Rule, Texts
 from latchtrace.rules.wording import finding_of
 from latchtrace.rules.world import World
@@ -23,6 +34,11 @@ PATTERNS: Mapping[str, Pattern] = {
     "precedence": precedence.judgements,
     "bounded-response": bounded_response.judgements,
     "delay-classes": delay_classes.judgements,
+    "universality": universality.judgements,
+    "existence": existence.judgements,
+    "bounded-recurrence": bounded_recurrence.judgements,
+    "minimum-duration": minimum_duration.judgements,
+    "maximum-duration": maximum_duration.judgements,
 }
 """One line a pattern."""
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 from latchtrace.model.results import Severity
 from latchtrace.rules.conditions import ClosureIs, Condition, Selector
+from latchtrace.rules.meaning import ScopeKind
 from latchtrace.rules.quantities import Quantity
 
 
@@ -49,6 +50,15 @@ class Trend:
 
 
 @dataclass(frozen=True, slots=True)
+class StateScope:
+    """In which part of the recording a state is watched: after these conditions hold, until (before) those do."""
+
+    kind: ScopeKind
+    opens: tuple[Condition, ...] = ()
+    closes: tuple[Condition, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Rule:
     """One rule file. Fields a pattern does not use stay empty; `rules/schema.py` says which it may use."""
 
@@ -58,6 +68,11 @@ class Rule:
     observe: Selector
     begins: tuple[Condition, ...] = ()
     concerns: ClosureIs | None = None
+    state: tuple[Condition, ...] = ()
+    scope: StateScope | None = None
+    every: Quantity | None = None
+    at_least: Quantity | None = None
+    at_most: Quantity | None = None
     needs: tuple[str, ...] = ()
     fitted: str = ""
     given: tuple[Condition, ...] = ()

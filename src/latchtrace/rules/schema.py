@@ -25,9 +25,10 @@ from latchtrace.rules.conditions import (
     Selector,
     StateIs,
 )
+from latchtrace.rules.meaning import ScopeKind
 from latchtrace.rules.meanings import meaning_problems
 from latchtrace.rules.quantities import Quantity, parse_quantity
-from latchtrace.rules.rule import Cause, Rule, Texts, Trend
+from latchtrace.rules.rule import Cause, Rule, StateScope, Texts, Trend
 from latchtrace.rules.states import Reaches
 from latchtrace.rules.world import STREAM_ROLES
 
@@ -56,8 +57,19 @@ PATTERN_FIELDS: Mapping[str, frozenset[str]] = {
             "trend",
         }
     ),
+    "universality": frozenset({"state", "scope"}),
+    "existence": frozenset({"state", "scope"}),
+    "bounded-recurrence": frozenset({"state", "scope", "every"}),
+    "minimum-duration": frozenset({"state", "scope", "at-least"}),
+    "maximum-duration": frozenset({"state", "scope", "at-most"}),
 }
 """The patterns, and the fields each has beside the common ones."""
+_SCOPES = {
+    frozenset({"after"}): ScopeKind.AFTER,
+    frozenset({"before"}): ScopeKind.BEFORE,
+    frozenset({"between", "and"}): ScopeKind.BETWEEN,
+    frozenset({"after", "until"}): ScopeKind.AFTER_UNTIL,
+}
 _CLASSES = ("early", "late", "slow", "missing")
 _Path = tuple[str | int, ...]
 
@@ -111,7 +123,8 @@ class _Compiler:
         if pattern not in PATTERN_FIELDS:
             self.wrong(("pattern",), f"'{pattern}' is no pattern", f"use one of {', '.join(PATTERN_FIELDS)}")
             return None
-        allowed = _COMMON | _EXAMPLES | _TEXT_FIELDS | PATTERN_FIELDS[pattern]
+        common = _COMMON - {"observe"} if "state" in PATTERN_FIELDS[pattern] else _COMMON
+        allowed = common | _EXAMPLES | _TEXT_FIELDS | PATTERN_FIELDS[pattern]
         self.keys(data, allowed, ())
         if data.get("version") != VERSION:
             self.wrong(("version",), f"must be {VERSION}", f"write `version: {VERSION}`")
@@ -121,7 +134,8 @@ class _Compiler:
 
     def body(self, data: Mapping[str, Any], texts: tuple[Texts, ...], source: str) -> Rule:
         pattern = str(data["pattern"])
-        observe, begins = self.observed(data.get("observe"))
+        watches = "state" in PATTERN_FIELDS[pattern]
+        observe, begins = (Selector("recording"), ()) if watches else self.observed(data.get("observe"))
         expect, expect_state = self.expected(data)
         never, never_selector = self.never(data)
         required = {
@@ -130,7 +144,10 @@ class _Compiler:
             "precedence": ("require", "within"),
             "bounded-response": ("expect", "within"),
             "delay-classes": ("expect", "classes"),
-        }[pattern]
+            "bounded-recurrence": ("state", "every"),
+            "minimum-duration": ("state", "at-least"),
+            "maximum-duration": ("state", "at-most"),
+        }.get(pattern, ("state",))
         for name in required:
             if name not in data:
                 self.wrong((), f"pattern {pattern} needs '{name}'", f"add `{name}:`")
@@ -143,6 +160,11 @@ class _Compiler:
             observe=observe,
             begins=begins,
             concerns=self.concerned(data),
+            state=self.conditions(data.get("state", []), ("state",)),
+            scope=self.scope(data["scope"]) if "scope" in data else None,
+            every=self.quantity(data.get("every"), ("every",)),
+            at_least=self.quantity(data.get("at-least"), ("at-least",)),
+            at_most=self.quantity(data.get("at-most"), ("at-most",)),
             needs=self.words(data.get("needs", []), ("needs",)),
             fitted=str(data.get("fitted", "")),
             given=self.conditions(data.get("given", []), ("given",)),
@@ -304,6 +326,16 @@ class _Compiler:
         if not conditions and not self.problems:
             self.wrong(("observe", "begins"), "names no condition", "write at least one")
         return Selector("beginning"), conditions
+
+    def scope(self, value: Any) -> StateScope | None:
+        kind = _SCOPES.get(frozenset(value)) if isinstance(value, dict) else None
+        if kind is None:
+            mend = "write `{after: …}`, `{before: …}`, `{between: …, and: …}` or `{after: …, until: …}`"
+            self.wrong(("scope",), "is no scope", mend)
+            return None
+        names = {"after": "opens", "between": "opens", "until": "closes", "and": "closes", "before": "closes"}
+        parts = {names[name]: self.conditions(value[name], ("scope", name)) for name in value}
+        return StateScope(kind, **parts)
 
     def concerned(self, data: Mapping[str, Any]) -> ClosureIs | None:
         if "concerns" not in data:

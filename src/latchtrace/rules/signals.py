@@ -168,6 +168,16 @@ def _joined(signals: Sequence[Signal], combine: np.ufunc, neutral: Truth) -> Sig
     return _compact(start, level)
 
 
+def mirrored(signal: Signal) -> Signal:
+    """The signal read backwards in time, so that operators of the future become those of the past."""
+    sure, possible = (signal.spans(level) for level in (_SURE, _POSSIBLE))
+    return from_spans(_flipped(sure), _flipped(possible))
+
+
+def _flipped(spans: Spans) -> Spans:
+    return Spans(-spans.hi[::-1], -spans.lo[::-1])
+
+
 # time; bounds in nanoseconds, closed, None for "without end"
 
 

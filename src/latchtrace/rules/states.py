@@ -140,7 +140,7 @@ def beginnings(conditions: Sequence[Condition], world: World, item: Item) -> lis
 
 
 def _beginning(conditions: Sequence[Condition], world: World, item: Item, at: Interval) -> Item:
-    return Item("beginning", at, item.facts, item.closures, evidence=_frames(conditions, world, at))
+    return Item("beginning", at, item.facts, item.closures, evidence=frames_at(conditions, world, at))
 
 
 def _sure(condition: Condition, world: World, item: Item) -> Signal:
@@ -167,12 +167,12 @@ def _runs(signal: Signal, world: World, decided: bool) -> list[Interval]:
     return found
 
 
-def _frames(conditions: Sequence[Condition], world: World, at: Interval) -> tuple[EvidenceRef, ...]:
+def frames_at(conditions: Sequence[Condition], world: World, at: Interval) -> tuple[EvidenceRef, ...]:
     """The frames around a beginning that show what changed."""
     refs: list[EvidenceRef] = []
     for condition in conditions:
         if isinstance(condition, Joined):
-            refs += _frames(condition.parts, world, at)
+            refs += frames_at(condition.parts, world, at)
         elif isinstance(condition, (ClosureIs, StateIs)):
             kind = condition.kind if isinstance(condition, ClosureIs) else EventKind.STATE
             refs += [
