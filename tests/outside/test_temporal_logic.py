@@ -3,8 +3,9 @@
 rtamt 0.4.10 (discrete time, one sample a tick) and metric-temporal-logic 0.4.1 (ticks with dt = 1; its upper bounds are
 exclusive by one dt, so F[0,b] is written F[0,b+1]; it is not asked about windows that begin later, which it shifts,
 nor about bounded until and the past, which it does not have). Formulas by hand from Dwyer, Avrunin & Corbett 1999 and
-Konrad & Cheng 2005. Both libraries call an obligation violated whose window the end of the recording cuts: there the verdict
-here is UNKNOWN, and only there they are not compared. They run in an environment of their own, made by tests/run.sh.
+Konrad & Cheng 2005. Both libraries call an obligation violated whose window the end of the recording cuts: there the
+verdict here is UNKNOWN, and only there they are not compared. They run in an environment of their own, made by
+tests/run.sh.
 """
 
 from __future__ import annotations
