@@ -64,6 +64,16 @@ PATTERN_FIELDS: Mapping[str, frozenset[str]] = {
     "maximum-duration": frozenset({"state", "scope", "at-most"}),
 }
 """The patterns, and the fields each has beside the common ones."""
+_REQUIRED: Mapping[str, tuple[str, ...]] = {
+    "absence": ("never",),
+    "response": ("expect", "within"),
+    "precedence": ("require", "within"),
+    "bounded-response": ("expect", "within"),
+    "delay-classes": ("expect", "classes"),
+    "bounded-recurrence": ("state", "every"),
+    "minimum-duration": ("state", "at-least"),
+    "maximum-duration": ("state", "at-most"),
+}
 _SCOPES = {
     frozenset({"after"}): ScopeKind.AFTER,
     frozenset({"before"}): ScopeKind.BEFORE,
@@ -72,6 +82,22 @@ _SCOPES = {
 }
 _CLASSES = ("early", "late", "slow", "missing")
 _Path = tuple[str | int, ...]
+
+
+def allowed_fields(pattern: str) -> frozenset[str]:
+    """The fields a rule of this pattern may have."""
+    common = _COMMON - {"observe"} if "state" in PATTERN_FIELDS[pattern] else _COMMON
+    return frozenset(common | _EXAMPLES | _TEXT_FIELDS | PATTERN_FIELDS[pattern])
+
+
+def required_fields(pattern: str) -> tuple[str, ...]:
+    """The fields of its own a rule of this pattern must have."""
+    return _REQUIRED.get(pattern, ("state",))
+
+
+def condition_fields() -> Mapping[str, frozenset[str]]:
+    """Every kind of condition with its fields."""
+    return {name: fields for name, (fields, _) in _CONDITIONS.items()}
 
 
 def load_rules(folder: Path) -> list[Rule]:
@@ -123,9 +149,7 @@ class _Compiler:
         if pattern not in PATTERN_FIELDS:
             self.wrong(("pattern",), f"'{pattern}' is no pattern", f"use one of {', '.join(PATTERN_FIELDS)}")
             return None
-        common = _COMMON - {"observe"} if "state" in PATTERN_FIELDS[pattern] else _COMMON
-        allowed = common | _EXAMPLES | _TEXT_FIELDS | PATTERN_FIELDS[pattern]
-        self.keys(data, allowed, ())
+        self.keys(data, allowed_fields(pattern), ())
         if data.get("version") != VERSION:
             self.wrong(("version",), f"must be {VERSION}", f"write `version: {VERSION}`")
         texts = self.classes(data) if pattern == "delay-classes" else (self.texts(data, (), str(data.get("rule", ""))),)
@@ -138,17 +162,7 @@ class _Compiler:
         observe, begins = (Selector("recording"), ()) if watches else self.observed(data.get("observe"))
         expect, expect_state = self.expected(data)
         never, never_selector = self.never(data)
-        required = {
-            "absence": ("never",),
-            "response": ("expect", "within"),
-            "precedence": ("require", "within"),
-            "bounded-response": ("expect", "within"),
-            "delay-classes": ("expect", "classes"),
-            "bounded-recurrence": ("state", "every"),
-            "minimum-duration": ("state", "at-least"),
-            "maximum-duration": ("state", "at-most"),
-        }.get(pattern, ("state",))
-        for name in required:
+        for name in required_fields(pattern):
             if name not in data:
                 self.wrong((), f"pattern {pattern} needs '{name}'", f"add `{name}:`")
         if data.get("since", "request") != "request":
