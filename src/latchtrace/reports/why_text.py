@@ -168,7 +168,7 @@ def _window(window: Window) -> str:
         return "open, as the vehicle file does not state its limit"
     if hi == 0:
         return f"{time_text(-lo)} before" if lo else "the same time"
-    return f"{time_text(hi)} after" if lo == 0 else f"{time_text(lo)} to {time_text(hi)} after"
+    return f"{time_text(hi)} after" if lo in (0, 1) else f"{time_text(lo)} to {time_text(hi)} after"
 
 
 def _facts(

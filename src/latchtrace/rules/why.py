@@ -247,8 +247,9 @@ def _window(rule: Rule, name: str, world: World) -> Window | None:
         return (-within if within is not None else None, 0)
     if name in ("never", "expect", "overtaken-by") and rule.within is not None:
         return (_value(rule.lo, world) if rule.lo else 0, _value(rule.within, world))
-    if rule.missing_after is not None:
-        return (0, _value(rule.missing_after, world))
+    horizon = rule.missing_after or rule.within
+    if name in ("expect", "cancelled-by", "restarted-by") and horizon is not None:
+        return (0 if name == "expect" else 1, _value(horizon, world))  # what comes at the same time cancels nothing
     return None
 
 
