@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import random
 import secrets
 from pathlib import Path
@@ -26,8 +27,8 @@ from support.runs import (
 from support.scenarios import DBC, DEMO, DEMO_NAMES
 from support.truth import analysed, demo_truth, differences
 
-SEED = secrets.randbelow(1_000_000)
-"""Another one each run; a failing test prints it."""
+SEED = int(os.environ.get("LATCHTRACE_SEED") or secrets.randbelow(1_000_000))
+"""Another one each run; a failing test prints it, and LATCHTRACE_SEED repeats it."""
 
 WINDOW = 3 * SECOND
 

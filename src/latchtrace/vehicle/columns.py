@@ -56,13 +56,18 @@ def _times(count: int, word: str) -> str:
 class Lookup:
     """Finds the value a track had in a given frame: the row of that frame, else the last one before.
 
-    A row that only says "lost" has no frame: it counts for all frames after the one before it.
+    A row that only says "lost" has no frame: it counts for the frames after the last one seen until then. `seen` are
+    the numbers and times of all frames that the tracks read together show.
     """
 
-    def __init__(self, track: SignalTrack) -> None:
+    def __init__(self, track: SignalTrack, seen: tuple[Int64s, Int64s]) -> None:
         self.track = track
+        rows, times = seen
         frames = np.maximum.accumulate(track.row) if len(track) else track.row
-        self._places: Int64s = 2 * frames + (track.row < 0)
+        lost = track.row < 0
+        before = np.searchsorted(times, track.t_hi, side="right") - 1
+        latest = np.where(before >= 0, rows[before], -1) if len(rows) else np.full(len(track), -1)
+        self._places: Int64s = np.where(lost, 2 * np.maximum(frames, latest) + 1, 2 * frames)
 
     def find(self, rows: Int64s) -> npt.NDArray[np.intp]:
         """The track's index for each frame's row; -1 before the first."""
@@ -139,6 +144,17 @@ class Reader:
         self.track = tracks.tracks.get(reading.signal)
         self._when = [(tracks.tracks.get(ref), wanted) for ref, wanted in reading.when]
         self._details = [(detail, tracks.tracks.get(detail.signal)) for detail in reading.details]
+        self.seen = self._seen()
+
+    def _seen(self) -> tuple[Int64s, Int64s]:
+        """The frames of all tracks of the reading: their numbers and times, in order."""
+        others = (track for track, _ in self._when), (track for _, track in self._details)
+        tracks = [track for track in (self.track, *others[0], *others[1]) if track is not None]
+        rows = np.concatenate([track.row for track in tracks]) if tracks else np.zeros(0, np.int64)
+        times = np.concatenate([track.t_hi for track in tracks]) if tracks else np.zeros(0, np.int64)
+        rows, first = np.unique(rows, return_index=True)
+        shown = rows >= 0
+        return rows[shown], np.maximum.accumulate(times[first][shown])
 
     def holds(self, rows: Int64s) -> Bools:
         """Whether the conditions of the reading hold in each frame."""
@@ -146,7 +162,7 @@ class Reader:
         for track, wanted in self._when:
             if track is None:
                 return np.zeros(len(rows), np.bool_)
-            raw, known = Lookup(track).raw(rows)
+            raw, known = Lookup(track, self.seen).raw(rows)
             result &= known & np.isin(raw, keys_like(raw, wanted))
         return result
 
@@ -156,7 +172,7 @@ class Reader:
         for detail, track in self._details:
             if track is None:
                 continue
-            raw, known = Lookup(track).raw(rows)
+            raw, known = Lookup(track, self.seen).raw(rows)
             for i in np.flatnonzero(known).tolist():
                 found[i][detail.name] = self._labelled(detail, int(raw[i]))
         return found
@@ -198,7 +214,7 @@ class Reader:
         lo = np.concatenate([source.t_lo for source in sources])
         hi = np.concatenate([source.t_hi for source in sources])
         own = np.arange(len(rows)) < len(track)
-        at = Lookup(track).find(rows)
+        at = Lookup(track, self.seen).find(rows)
         _, unique = np.unique(rows, return_index=True)  # the signal's own row comes first where both have one
         keep = np.zeros(len(rows), np.bool_)
         keep[unique] = True

@@ -18,6 +18,10 @@ from latchtrace.vehicle.roles import closures_of
 AROUND_LOSS = SECOND
 """How far around a lost frame of the same channel an unrepeated event frame may be lost too (common practice)."""
 
+SHUT_DOWN = 5 * SECOND
+"""How long before the capture's end a cyclic message may have come last without being known to sleep
+(common practice)."""
+
 _CYCLIC = (SendType.CYCLIC, SendType.CYCLIC_AND_ON_CHANGE)
 
 
@@ -65,6 +69,7 @@ class Coverer:
         seen = [self._seen(role, reading) for reading in role.readings]
         blind = [span for reading in role.readings for span in self._blind(role, reading)]
         blind += [Blind(span, Reason.LOSS) for span in self.unclear.get(role.name, ())]
+        blind += [Blind(rest, Reason.ENDED) for reading in role.readings if (rest := self._rest(reading)) is not None]
         first = role.readings[0]
         track = self.tracks.tracks.get(first.signal)
         use = self.vehicle.messages.get(first.signal.message)
@@ -95,6 +100,17 @@ class Coverer:
         lasting = KINDS[role.kind].state or KINDS[role.kind].numeric
         whole = self.tracks.span.hull(span)
         return Interval(span.lo, whole.hi) if lasting else whole
+
+    def _rest(self, reading: Reading) -> Interval | None:
+        """What follows the last frame of a cyclic message, as long as its next one might only not have come yet."""
+        use, track = self.vehicle.messages.get(reading.signal.message), self.tracks.tracks.get(reading.signal)
+        if track is None or use is None or use.send is not SendType.CYCLIC:
+            return None
+        asked = [key for key in (track.key, replace(track.key, channel=None)) if key in self.tracks.seen]
+        last = self.tracks.seen[asked[0]].hi if asked else None
+        if last is None or not last < self.tracks.span.hi <= last + SHUT_DOWN:
+            return None
+        return Interval(last + 1, self.tracks.span.hi)
 
     def _blind(self, role: Role, reading: Reading) -> Iterable[Blind]:
         use = self.vehicle.messages.get(reading.signal.message)

@@ -100,7 +100,7 @@ class Happenings:
         if unclear is not None:
             self.unclear.append(Interval(unclear, max(unclear, self._until())))
         for open_ in active.values():
-            yield open_.event
+            yield self._ended(open_, Interval.at(max(self._until(), open_.event.at.hi)))
 
     def _until(self) -> int:
         """How far the signal was followed."""
