@@ -42,9 +42,23 @@ def print_rule(rule: RuleInfo, console: Console) -> None:
     print_list(console, "What to check", [clean(line) for line in rule.check])
     print_list(console, "Caution", [clean(line) for line in rule.cautions], style="yellow")
     print_title(console, clean(f"The rule itself ({rule.file}, pattern {rule.pattern})"))
-    for line in rule.text.splitlines():
+    for line in _without_examples(rule.text):
         indent = len(line) - len(line.lstrip(" "))
         console.print("  " + " " * indent + clean(line), soft_wrap=True)
+
+
+def _without_examples(text: str) -> list[str]:
+    """A rule file's lines, with how many examples follow in the place of the examples."""
+    kept: list[str] = []
+    shown, examples = True, 0
+    for line in text.splitlines():
+        if line[:1].strip():
+            shown = line.partition(":")[0] not in ("example-car", "examples")
+        examples += not shown and line.lstrip().startswith("- shows:")
+        kept += [line] if shown else []
+    return (
+        [*kept, f"# {_count(examples, 'example')} in the file; latchtrace rules test judges them"] if examples else kept
+    )
 
 
 def print_checked(checked: Sequence[CheckedRule], console: Console) -> None:

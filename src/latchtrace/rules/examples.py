@@ -93,7 +93,7 @@ def missing_examples(file: UserFile, examples: Sequence[Example], ids: Sequence[
 def _missing(file: UserFile, examples: Sequence[Example], rule_id: str) -> list[Problem]:
     shown = [kind for example in examples for kind in example.kinds(rule_id)]
     found = [
-        file.problem(("examples",), f"rule {rule_id} shows no {kind} example", f"add {meaning}")
+        file.problem(("examples",), f"rule {rule_id} shows no {kind} example", f"add one of {meaning}")
         for kind, meaning in KINDS.items()
         if kind not in shown
     ]
