@@ -18,9 +18,9 @@ from latchtrace.rules.example_car import example_vehicle
 from latchtrace.rules.example_check import compare
 from latchtrace.rules.example_timeline import all_roles, example_timeline
 from latchtrace.rules.examples import Example
-from latchtrace.rules.meanings import TIMES
 from latchtrace.rules.rule import Rule
 from latchtrace.rules.schema import parse_rule
+from latchtrace.rules.vocabulary_check import TIMES
 from latchtrace.rules.world import World
 
 # The severity of each rule, from the definition of the lock functions (F fault, W warning, N note).

@@ -11,9 +11,9 @@ from latchtrace.errors import Problem, UsageError, UserFileError
 from latchtrace.model.userfile import UserFile, parse_user_text
 from latchtrace.rules.catalogue import data_folder
 from latchtrace.rules.examples import Example, missing_examples, read_examples
-from latchtrace.rules.meanings import unknown_causes
 from latchtrace.rules.rule import Rule
 from latchtrace.rules.schema import compile_rule
+from latchtrace.rules.vocabulary_check import unknown_causes
 
 
 @dataclass(frozen=True, slots=True)

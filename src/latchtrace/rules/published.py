@@ -11,7 +11,6 @@ from latchtrace.model.vehicle import RoleStatus
 from latchtrace.rules.example_car import FUNCTIONS, NOT_STATED, STATUSES, limits
 from latchtrace.rules.example_lines import AJAR
 from latchtrace.rules.examples import CAR_FIELDS, FIELDS, KINDS, OUTCOMES
-from latchtrace.rules.meanings import CLASS_LIMITS
 from latchtrace.rules.schema import PATTERN_FIELDS, VERSION, allowed_fields, condition_fields, required_fields
 from latchtrace.rules.vocabulary import (
     CLOSURE_STATES,
@@ -23,6 +22,7 @@ from latchtrace.rules.vocabulary import (
     functions,
     units,
 )
+from latchtrace.rules.vocabulary_check import CLASS_LIMITS
 
 _Schema = dict[str, Any]
 _AS_TRUTH = {"yes": True, "no": False, "on": True, "off": False}

@@ -26,10 +26,10 @@ from latchtrace.rules.conditions import (
     StateIs,
 )
 from latchtrace.rules.meaning import ScopeKind
-from latchtrace.rules.meanings import meaning_problems
 from latchtrace.rules.quantities import Quantity, parse_quantity
 from latchtrace.rules.rule import Cause, Rule, StateScope, Texts, Trend
 from latchtrace.rules.states import Reaches
+from latchtrace.rules.vocabulary_check import vocabulary_problems
 from latchtrace.rules.world import STREAM_ROLES
 
 VERSION = "1"
@@ -124,7 +124,7 @@ def compile_rule(file: UserFile, source: str) -> Rule:
     """One rule from its file; raises UserFileError with all its mistakes."""
     compiler = _Compiler(file)
     rule = compiler.rule(source)
-    problems = sorted({*compiler.problems, *meaning_problems(file)})
+    problems = sorted({*compiler.problems, *vocabulary_problems(file)})
     if problems or rule is None:
         raise UserFileError(problems)
     return rule

@@ -40,7 +40,7 @@ _FIXED = re.compile(r"\d[\d.]*\s*(km/h|ns|us|µs|ms|s|min|h)\b")
 _Path = tuple[str | int, ...]
 
 
-def meaning_problems(file: UserFile) -> tuple[Problem, ...]:
+def vocabulary_problems(file: UserFile) -> tuple[Problem, ...]:
     """Every place where a rule file asks for what there is not."""
     checker = _Checker(file)
     if isinstance(file.data, dict):
