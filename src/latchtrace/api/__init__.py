@@ -221,8 +221,11 @@ def vehicle_new(databases: Sequence[str | Path], folder: str | Path | None = Non
     from latchtrace.vehicle.template import new_vehicle_text
 
     loaded = [load_database(path) for path in databases]
-    names = [Path(os.path.relpath(path, folder)).as_posix() if folder else str(path) for path in databases]
-    return new_vehicle_text(loaded, names)
+    named = [
+        str(path) if folder is None or Path(path).is_absolute() else Path(os.path.relpath(path, folder)).as_posix()
+        for path in databases
+    ]
+    return new_vehicle_text(loaded, named)
 
 
 def rules_catalogue(folder: str | Path | None = None) -> tuple[RuleInfo, ...]:

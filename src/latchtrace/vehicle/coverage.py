@@ -107,10 +107,10 @@ class Coverer:
         if track is None or use is None or use.send is not SendType.CYCLIC:
             return None
         asked = [key for key in (track.key, replace(track.key, channel=None)) if key in self.tracks.seen]
-        last = self.tracks.seen[asked[0]].hi if asked else None
-        if last is None or not last < self.tracks.span.hi <= last + SHUT_DOWN:
+        seen = self.tracks.seen[asked[0]] if asked else None
+        if seen is None or not seen.hi < self.tracks.span.hi <= seen.hi + SHUT_DOWN:
             return None
-        return Interval(last + 1, self.tracks.span.hi)
+        return Interval(seen.hi + 1, self.tracks.span.hi)
 
     def _blind(self, role: Role, reading: Reading) -> Iterable[Blind]:
         use = self.vehicle.messages.get(reading.signal.message)

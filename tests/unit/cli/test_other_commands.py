@@ -67,7 +67,7 @@ def test_serve_hands_results_host_and_port_to_the_workbench_and_says_where_it_is
         served.append(args)
         ready("http://127.0.0.1:8051/")
 
-    monkeypatch.setattr(workbench, "build_app", lambda results: ("app", results), raising=False)
+    monkeypatch.setattr(workbench, "build_app", lambda results, **_: ("app", results), raising=False)
     monkeypatch.setattr(workbench, "serve", serve, raising=False)
     assert main(["serve", "night.log", "--vehicle", "car.yaml", "--port", "8051"]) == 0
     assert served == [(("app", {"night.log": interface.result}), "127.0.0.1", 8051)]

@@ -4,6 +4,7 @@ import pytest
 
 from latchtrace.model.events import EventKind, LockEvent, Timeline
 from latchtrace.model.network import SignalTrack
+from latchtrace.model.time import Interval
 from latchtrace.vehicle.mapping import timeline
 from support.made_vehicle import ABSENT, HEAD, LOST, milliseconds, of, taped, told, track, vehicle
 
@@ -38,9 +39,9 @@ def test_a_level_is_one_event_with_its_start_and_end() -> None:
     assert milliseconds(end) == (5950.0, 6000.0)
 
 
-def test_a_level_that_lasts_at_the_end_of_the_capture_has_no_end() -> None:
+def test_a_level_that_lasts_at_the_end_of_the_capture_ends_with_it() -> None:
     found = run(SWITCH, track("QuayPanel.Key", (0, 0), (1000, 1)))
-    assert [(event.value, event.end) for event in found.events] == [("lock", None)]
+    assert [(event.value, event.end) for event in found.events] == [("lock", Interval.at(found.span.hi))]
 
 
 def test_a_level_going_from_one_action_to_the_other_ends_one_and_starts_the_other() -> None:
