@@ -69,7 +69,16 @@ class History:
                     break
                 continue
             values.add(event.value)
+        if self._unfinished((f"{kind}.{subject}", str(kind)) if kind != EventKind.STATE else (subject,), at):
+            values.add(UNKNOWN)
         return frozenset(values)
+
+    def _unfinished(self, roles: Iterable[str], at: Interval) -> bool:
+        """Whether a change at this time would only be shown by a frame after the capture's end."""
+        known = next((self.timeline.coverage[role] for role in roles if role in self.timeline.coverage), None)
+        return known is not None and any(
+            blind.reason == Reason.ENDED and blind.span.overlaps(at) for blind in known.blind[-4:]
+        )
 
     def at_moment(self, kind: EventKind, subject: str, moment: int) -> frozenset[str]:
         """Every value the state may have had at one moment."""
@@ -114,6 +123,8 @@ class History:
         """Lowest and highest value a numeric role may have had within `at`; None where nothing tells."""
         track = self.timeline.numeric.get(role)
         if track is None or not len(track) or at.lo < int(track.t_hi[0]) or at.hi > self.span.hi:
+            return None
+        if self._unfinished((role,), at):
             return None
         first = int(np.searchsorted(track.t_hi, at.lo, side="right")) - 1
         last = int(np.searchsorted(track.t_lo, at.hi, side="right"))

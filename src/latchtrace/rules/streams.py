@@ -20,7 +20,7 @@ _CAUSES = {"locked": ("lock", "deadlock"), "unlocked": ("unlock",), "deadlocked"
 def build_world(history: History, vehicle: Vehicle, episodes: Sequence[Episode]) -> World:
     """All streams of one segment."""
     visible = any(known.status == RoleStatus.MAPPED for known in history.roles("command"))
-    actions = list(_actions(history, episodes, visible))
+    actions = list(_actions(history, vehicle, episodes, visible))
     streams = {
         "action": actions,
         "command": list(_commands(actions)),
@@ -69,7 +69,7 @@ def _request(event: LockEvent) -> Item:
     return Item("request", event.at, facts, end=event.end, evidence=frame_of(event))
 
 
-def _actions(history: History, episodes: Sequence[Episode], visible: bool) -> Iterator[Item]:
+def _actions(history: History, vehicle: Vehicle, episodes: Sequence[Episode], visible: bool) -> Iterator[Item]:
     """Central actions: commands, or (with no command signal) closures that moved together or on a request."""
     last: Item | None = None
     for episode in episodes:
@@ -82,6 +82,7 @@ def _actions(history: History, episodes: Sequence[Episode], visible: bool) -> It
             continue
         at = episode.command.at or min(moved, default=episode.at)
         item = _action(history, episode, at, commanded, last)
+        item = item if item.fact("reported") == "yes" else _unreported(history, vehicle, item)
         yield item
         last = replace(item, previous=None)
 
@@ -146,6 +147,18 @@ def _opened(history: History, since: Interval | None, at: Interval) -> tuple[str
 def _reported(episode: Episode) -> str:
     """Whether the car's own action report names the origin."""
     return "yes" if any("action report" in check.reason for check in episode.sources) else "no"
+
+
+def _unreported(history: History, vehicle: Vehicle, item: Item) -> Item:
+    """An action with no report, as far as its report could be seen: it may come a little before or after."""
+    lag = vehicle.parameters.get("report_lag")
+    if lag is None or history.coverage("action-report").status != RoleStatus.MAPPED:
+        return item
+    reason = history.hidden("action-report", item.at.widen(int(lag.value)))
+    if reason is None:
+        return item
+    doubt = {"reported": ((reason, "action-report"),)}
+    return replace(item, facts={**item.facts, "reported": "unknown"}, open_facts={**item.open_facts, **doubt})
 
 
 def _commands(actions: Sequence[Item]) -> Iterator[Item]:
