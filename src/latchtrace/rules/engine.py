@@ -150,7 +150,6 @@ def _linked(found: Sequence[tuple[Rule, Finding]]) -> tuple[Finding, ...]:
 
 
 def _explains(of: str, cause: Finding, effect: Finding) -> bool:
-    if of == "episode":
-        covered = not effect.closures or set(effect.closures) & set(cause.closures)
-        return bool(cause.episode) and cause.episode == effect.episode and bool(covered)
-    return bool(cause.episode) and cause.episode == effect.previous_episode
+    covered = not effect.closures or bool(set(effect.closures) & set(cause.closures))
+    episode = effect.episode if of == "episode" else effect.previous_episode
+    return bool(cause.episode) and cause.episode == episode and covered

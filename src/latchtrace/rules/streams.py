@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
@@ -27,7 +28,7 @@ def build_world(history: History, vehicle: Vehicle, episodes: Sequence[Episode])
         "answer": [
             answer for action in actions if action.fact("commanded") == "yes" for answer in _answers(history, action)
         ],
-        "movement": list(_movements(history, episodes, visible)),
+        "movement": list(_movements(history, episodes, actions, visible)),
         "request": [_request(event) for event in history.events(EventKind.REQUEST)],
         "accepted-request": list(_accepted(history, vehicle, episodes, actions)),
         "validation": [
@@ -178,8 +179,9 @@ def _answers(history: History, action: Item) -> Iterator[Item]:
         yield replace(action, what="answer", facts=facts, closures=(closure,), evidence=frames)
 
 
-def _movements(history: History, episodes: Sequence[Episode], visible: bool) -> Iterator[Item]:
+def _movements(history: History, episodes: Sequence[Episode], actions: Sequence[Item], visible: bool) -> Iterator[Item]:
     owner: dict[tuple[str, Interval], Episode] = {}
+    ends = [action.at.hi for action in actions]
     for known in episodes:
         for closure, stage in known.feedback.items():
             if stage.at is not None and stage.status == StageStatus.SEEN:
@@ -212,6 +214,7 @@ def _movements(history: History, episodes: Sequence[Episode], visible: bool) -> 
             (event.subject,),
             episode=episode.id if episode is not None else "",
             evidence=frame_of(event),
+            previous=actions[before - 1] if (before := bisect_left(ends, event.at.lo)) else None,
             open_facts={"origin": left},
         )
 
