@@ -222,8 +222,11 @@ def _relock(history: History, vehicle: Vehicle, anchor: Anchor, past: Past | Non
 
 def _relock_time(history: History, vehicle: Vehicle, anchor: Anchor, past: Past) -> tuple[SourceRuling, str]:
     """Whether the time since the unlock, and what was opened meanwhile, fit the timer."""
-    if _switched_on(history, past.at, anchor.at):
+    switched_on = _switched_on(history, past.at, anchor.at)
+    if switched_on == Truth.YES:
         return OUT, "the ignition was switched on"
+    if switched_on == Truth.UNKNOWN:
+        return OPEN, Reason.GAP
     delay, tolerance = limit(vehicle, "relock.delay"), limit(vehicle, "relock.tolerance")
     elapsed = anchor.at.since(_timer_start(history, vehicle, past, anchor))
     on_time = within(elapsed, delay - tolerance, delay + tolerance) if delay else Truth.UNKNOWN
@@ -246,13 +249,16 @@ def _relock_time(history: History, vehicle: Vehicle, anchor: Anchor, past: Past)
     return IN, "after the last opening" if opened == Truth.YES else "after an unlock that nobody used"
 
 
-def _switched_on(history: History, start: Interval, end: Interval) -> bool:
-    """Whether the ignition surely came on between two things."""
-    return any(
-        event.subject == "ignition" and event.value == "on" and event.change and event.at.hi <= end.lo
-        for event in history.near(EventKind.STATE, start.hi, end.lo)
-        if event.at.lo >= start.hi
-    )
+def _switched_on(history: History, start: Interval, end: Interval) -> Truth:
+    """Whether the ignition came on between two things; on when first seen again, it may have."""
+    possibly = False
+    for event in history.near(EventKind.STATE, start.hi, end.lo):
+        if event.subject != "ignition" or event.value != "on" or event.at.hi > end.lo:
+            continue
+        if event.change and event.at.lo >= start.hi:
+            return Truth.YES
+        possibly = possibly or (not event.change and event.at.hi > start.hi)
+    return Truth.UNKNOWN if possibly else Truth.NO
 
 
 def _restarts(vehicle: Vehicle) -> bool:
@@ -277,9 +283,9 @@ def opened_between(history: History, start: Interval, end: Interval) -> Truth:
     """Whether any closure was opened after something at `start` and before something at `end`."""
     surely = possibly = False
     for event in history.near(EventKind.AJAR, start.lo, end.hi):
-        if event.value != "open" or not event.change:
+        if event.value != "open":
             continue
-        surely |= event.at.lo >= start.hi and event.at.hi <= end.lo
+        surely |= event.change and event.at.lo >= start.hi and event.at.hi <= end.lo
         possibly = True
     if surely:
         return Truth.YES

@@ -70,7 +70,8 @@ class Selector:
 
     def matches(self, item: Item, trigger: Item | None = None) -> Answer:
         """Whether an item is one of those meant."""
-        return both(_fact(item, name, bound(values, trigger), not wanted) for name, values, wanted in self.facts)
+        answer = both(_fact(item, name, bound(values, trigger), not wanted) for name, values, wanted in self.facts)
+        return both([answer, Answer(Truth.UNKNOWN, item.perhaps)]) if item.perhaps else answer
 
     @property
     def roles(self) -> tuple[str, ...]:

@@ -21,7 +21,7 @@ def occasions(rule: Rule, world: World) -> Iterator[tuple[Item, Answer]]:
         return
     for item in world.streams[rule.observe.what]:
         match = rule.observe.matches(item)
-        if match.truth != Truth.NO:
+        if match.truth != Truth.NO and not item.perhaps:
             yield item, match
 
 

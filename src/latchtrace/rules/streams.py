@@ -37,14 +37,14 @@ def build_world(history: History, vehicle: Vehicle, episodes: Sequence[Episode])
             if event.change
         ],
         "opening": [
-            Item("opening", event.at, {"closure": event.subject}, (event.subject,), evidence=frame_of(event))
+            _begun(history, event, Item("opening", event.at, {"closure": event.subject}, (event.subject,)))
             for event in history.events(EventKind.AJAR)
-            if event.value == "open" and event.change
+            if event.value == "open"
         ],
         "ignition": [
-            Item("ignition", event.at, {"state": event.value}, evidence=frame_of(event))
+            _begun(history, event, Item("ignition", event.at, {"state": event.value}))
             for event in history.events(EventKind.STATE)
-            if event.subject == "ignition" and event.change
+            if event.subject == "ignition" and event.value != "unknown"
         ],
         "hand-release": [
             Item("hand-release", event.at, {"closure": _whose(event)}, end=event.end, evidence=frame_of(event))
@@ -53,6 +53,19 @@ def build_world(history: History, vehicle: Vehicle, episodes: Sequence[Episode])
         ],
     }
     return World(history, vehicle, episodes, streams)
+
+
+def _begun(history: History, event: LockEvent, item: Item) -> Item:
+    """A state that began; where it was there when first seen (again), it may have begun at any time unseen before."""
+    item = replace(item, evidence=frame_of(event))
+    if event.change:
+        return item
+    states = history.states(event.kind, event.subject)
+    before = [state.at.lo for state in states[: states.index(event)]]
+    unseen = Interval(before[-1] if before else min(history.span.lo, event.at.hi), event.at.hi)
+    reason = Reason.GAP if history.gap_in(unseen) else Reason.UNKNOWN_BEFORE
+    role = f"{event.kind}.{event.subject}" if event.kind == EventKind.AJAR else event.subject
+    return replace(item, at=unseen, perhaps=((reason, role),))
 
 
 def _whose(event: LockEvent) -> str:

@@ -24,7 +24,10 @@ TARGET: dict[str, tuple[str, ...]] = {
 
 @dataclass(frozen=True, slots=True)
 class Item:
-    """One thing that happened. `open_facts` tells, of a fact that is not certain, why and through which role."""
+    """One thing that happened. `open_facts` tells, of a fact that is not certain, why and through which role.
+
+    `perhaps` tells why it is not certain that it happened at all: a state was there when it was first seen again.
+    """
 
     what: str
     at: Interval
@@ -36,6 +39,7 @@ class Item:
     previous: Item | None = None
     request_at: Interval | None = None
     open_facts: Mapping[str, tuple[tuple[Reason, str], ...]] = field(default_factory=dict)
+    perhaps: tuple[tuple[Reason, str], ...] = ()
 
     def fact(self, name: str) -> Fact:
         """A fact by name; the empty text where the item has no such fact."""

@@ -11,9 +11,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from latchtrace.model.events import Reason
+from latchtrace.model.events import EventKind, Reason
 from latchtrace.model.time import Interval, Truth
-from latchtrace.rules.conditions import NO, Answer, both, either, negated, unknown
+from latchtrace.rules.conditions import NO, Answer, Doubt, both, either, negated, unknown
 from latchtrace.rules.judgement import Judgement, Ruling, judge
 from latchtrace.rules.occasions import occasions
 from latchtrace.rules.rule import Rule
@@ -31,7 +31,7 @@ def _judged(rule: Rule, world: World, item: Item) -> Judgement:
     state = rule.expect_state
     if state is None or settle is None:
         return judge(rule, world, item, unknown(Reason.LIMIT_NOT_STATED, rule.within.text if rule.within else ""))
-    moment, sure = _settled(world, item, int(settle))
+    moment, doubts = _settled(world, item, int(settle))
     others = [
         other
         for other in world.near(rule.observe.what, item.at.lo, moment.hi)
@@ -48,8 +48,8 @@ def _judged(rule: Rule, world: World, item: Item) -> Judgement:
     }
     wrong = tuple(name for name, answer in answers.items() if answer.truth == Truth.NO)
     violated: Answer = negated(both(answers.values()))
-    if others or not sure:
-        violated = both([violated, unknown(Reason.STRADDLES)])
+    if others or doubts:
+        violated = both([violated, Answer(Truth.UNKNOWN, doubts or ((Reason.STRADDLES, ""),))])
     return judge(rule, world, item, violated, closures=wrong or item.closures)
 
 
@@ -64,8 +64,8 @@ def _excepted(rule: Rule, world: World, item: Item, closure: str, moment: Interv
     return rule.excepting.matches(last, item) if last is not None else NO
 
 
-def _settled(world: World, item: Item, settle: int) -> tuple[Interval, bool]:
-    """The moment at which nothing addressed has moved for the settling time, and whether it is surely that one."""
+def _settled(world: World, item: Item, settle: int) -> tuple[Interval, tuple[Doubt, ...]]:
+    """The moment at which nothing addressed has moved for the settling time, and why that may be another one."""
     last = item.at
     for movement in world.near("movement", item.at.lo, world.history.span.hi):
         if movement.at.lo > last.hi + settle:
@@ -73,6 +73,16 @@ def _settled(world: World, item: Item, settle: int) -> tuple[Interval, bool]:
         if movement.fact("closure") not in item.closures or movement.at.hi <= last.hi:
             continue
         if movement.at.hi > last.lo + settle:
-            return last.shift(settle), False
+            return last.shift(settle), ((Reason.STRADDLES, ""),)
         last = movement.at
-    return last.shift(settle), True
+    return last.shift(settle), _unseen(world, item, last.hi + settle)
+
+
+def _unseen(world: World, item: Item, until: int) -> tuple[Doubt, ...]:
+    """Latches first seen again before the settling time was over: they may have moved unseen."""
+    return tuple(
+        (Reason.GAP, f"latch.{closure}")
+        for closure in item.closures
+        for state in world.history.states(EventKind.LATCH, closure)
+        if not state.change and state.value != "unknown" and item.at.lo < state.at.hi <= until
+    )
