@@ -128,7 +128,8 @@ def _silent_parts(
         spans.append((len(lane), Interval(last, holes.watermark)))
     covered = merged([*holes.gaps, *holes.sleeps])
     parts = [(i, part) for i, span in spans for part in without(span, covered)]
-    return [(i, part) for i, part in parts if part.width > limit and not _orderly(part, holes, i == len(lane))]
+    ends = [(i, part, i == len(lane) and part.hi >= holes.watermark) for i, part in parts]
+    return [(i, part) for i, part, at_end in ends if part.width > limit and not _orderly(part, holes, at_end)]
 
 
 def _orderly(part: Interval, holes: Holes, at_end: bool) -> bool:

@@ -120,17 +120,20 @@ class Coverer:
             if not where or not channel or where == channel:
                 yield Blind(span, Reason.GAP)
         if track is not None:
-            yield from self._lost(track)
+            yield from self._lost(track, use)
             for span in self._losses(role, reading, track, use):
                 yield Blind(span, Reason.LOSS)
 
-    def _lost(self, track: SignalTrack) -> Iterable[Blind]:
-        """Where the track itself lost its value without a recorder gap: the message stopped coming."""
+    def _lost(self, track: SignalTrack, use: MessageUse | None) -> Iterable[Blind]:
+        """Where the track lost its value: the message stopped coming, or, if cyclic, has not come again since a gap."""
+        cyclic = use is not None and use.send in _CYCLIC
         for i in np.flatnonzero(track.validity == Validity.LOST).tolist():
             hi = int(track.t_hi[i + 1]) if i + 1 < len(track) else self.tracks.span.hi
             span = Interval(min(int(track.t_lo[i]), hi), hi)
             if not any(gap.overlaps(span) for _, gap in self.tracks.blind):
                 yield Blind(span, Reason.LOSS)
+            elif cyclic:
+                yield Blind(span, Reason.GAP)
 
     def _losses(self, role: Role, reading: Reading, track: SignalTrack, use: MessageUse | None) -> Iterable[Interval]:
         """The spans in which lost frames could hide what the reading tells."""

@@ -159,7 +159,8 @@ def _cancelled(
     answers: list[Answer] = []
     for selector in cancelling:
         for one in world.near(selector.what, observed.at.lo, stop):
-            if one is observed or one is answer or one.at.lo <= observed.at.lo or one.at.hi < observed.at.hi:
+            began_before = one.at.lo <= observed.at.lo and not one.perhaps
+            if one is observed or one is answer or began_before or one.at.hi < observed.at.hi:
                 continue
             match = selector.matches(one, observed)
             if match.truth == Truth.NO or (answer is None and due is not None and one.at.lo > due):
