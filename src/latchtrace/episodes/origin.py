@@ -217,7 +217,16 @@ def _relock(history: History, vehicle: Vehicle, anchor: Anchor, past: Past | Non
         result, reason = OUT, f"unlocked by {past.origin}, which starts no relock timer"
     else:
         result, reason = _relock_time(history, vehicle, anchor, past)
+    fitted = vehicle.functions.get("auto-relock") is not False
+    if result is OUT and fitted and _unlock_unseen(history, past, anchor, 2 * delay + tolerance):
+        result, reason = OPEN, Reason.GAP
     return SourceCheck("relock-timer", result, reason)
+
+
+def _unlock_unseen(history: History, past: Past | None, anchor: Anchor, reach: int) -> bool:
+    """Whether a gap since the last action known could hide an unlock that started the timer."""
+    start = max(past.at.hi if past is not None else history.span.lo, anchor.at.lo - reach)
+    return reach > 0 and start < anchor.at.lo and history.gap_in(Interval(start, anchor.at.lo))
 
 
 def _relock_time(history: History, vehicle: Vehicle, anchor: Anchor, past: Past) -> tuple[SourceRuling, str]:

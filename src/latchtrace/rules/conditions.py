@@ -359,7 +359,8 @@ class Latest:
             doubts = hidden(history, self.selector.roles, span)
             return Answer(Truth.UNKNOWN, doubts) if doubts else NO
         if ended is not None and ended > mine.at.hi:
-            return NO
+            doubts = hidden(history, self.selector.roles, Interval(ended, max(ended, item.at.hi)))
+            return Answer(Truth.UNKNOWN, doubts) if doubts else NO
         return YES
 
     @staticmethod
