@@ -51,12 +51,9 @@ SAME: Mapping[str, str] = {
     "command-without-request.yaml: observe.action: left out": "names every action there is",
     "command-without-validation.yaml: within: request_window + 1 ns": "since: request looks as far back as the request",
     "command-without-validation.yaml: within: request_window - 1 ns": "since: request looks as far back as the request",
-    "relock-delay.yaml: expect.origin.1: left out": "what no other source owns in that time the relock timer owns",
     "relock-delay.yaml: cancelled-by.2.action: left out": "the entry after it names the other actions",
     "relock-delay.yaml: cancelled-by.3.action: left out": "the entry before it names the other action",
     "relock-delay.yaml: cancelled-by.3.origin-not: left out": "a lock of those origins is the answer itself",
-    "relock-delay.yaml: cancelled-by.3.origin-not.0: left out": "a lock of that origin is the answer itself",
-    "relock-delay.yaml: cancelled-by.3.origin-not.1: left out": "a lock of that origin is the answer itself",
 }
 
 SPEEDS = ("above", "below", "reaches", "give", "until-below")

@@ -240,12 +240,17 @@ def _relock_time(history: History, vehicle: Vehicle, anchor: Anchor, past: Past)
     elapsed = anchor.at.since(_timer_start(history, vehicle, past, anchor))
     on_time = within(elapsed, delay - tolerance, delay + tolerance) if delay else Truth.UNKNOWN
     opened = opened_between(history, past.at, anchor.at)
-    if opened == Truth.YES and not _restarts(vehicle):
+    if opened == Truth.YES:
         if not delay:
             return OPEN, Reason.LIMIT_NOT_STATED
+        why = "its delay after the last opening" if _restarts(vehicle) else _OPENED
+        if on_time == Truth.NO and _restarts(vehicle):
+            if delay + tolerance < elapsed.lo <= 2 * delay + tolerance:
+                return IN, "late after the last opening"
+            on_time, why = within(anchor.at.since(past.at), delay - tolerance, delay + tolerance), _OPENED
         if on_time == Truth.NO:
             return OUT, "a closure was opened"
-        return (IN, _OPENED) if on_time == Truth.YES else (OPEN, Reason.STRADDLES)
+        return (IN, why) if on_time == Truth.YES else (OPEN, Reason.STRADDLES)
     if not delay:
         fitted = vehicle.functions.get("auto-relock")
         return (
@@ -255,7 +260,7 @@ def _relock_time(history: History, vehicle: Vehicle, anchor: Anchor, past: Past)
         return OUT, "twice its delay was over"
     if opened == Truth.UNKNOWN and on_time != Truth.YES:
         return OPEN, Reason.GAP
-    return IN, "after the last opening" if opened == Truth.YES else "after an unlock that nobody used"
+    return IN, "after an unlock that nobody used"
 
 
 def _switched_on(history: History, start: Interval, end: Interval) -> Truth:

@@ -46,8 +46,8 @@ def _classed(rule: Rule, world: World, observed: Item, sure: Answer) -> Iterator
     for name, rule_id in rule.classes.items():
         premise = both([condition.ask(world, item) for condition in rule.class_given.get(name, ())])
         if cancelled.truth == Truth.YES or premise.truth == Truth.NO:
-            note = "cancelled" if cancelled.truth == Truth.YES else ""
-            yield Judgement(item, Ruling.SKIPPED, item.at, rule_id=rule_id, note=note, evidence=item.evidence)
+            why = "cancelled" if cancelled.truth == Truth.YES else ""
+            yield Judgement(item, Ruling.SKIPPED, item.at, rule_id=rule_id, note=why, evidence=item.evidence)
             continue
         violated = both([sure, premise, _in_class(world, item, name, clock, bounds, stop)])
         if (clock is None or violated.truth == Truth.YES) and (
