@@ -119,6 +119,10 @@ class History:
         """Whether a recorder gap touches the span."""
         return any(gap.overlaps(span) for gap in self.timeline.gaps)
 
+    def asleep_in(self, span: Interval) -> bool:
+        """Whether the network slept for a part of the span."""
+        return any(sleep.overlaps(span) for sleep in self.timeline.sleeps)
+
     def number(self, role: str, at: Interval) -> tuple[float, float] | None:
         """Lowest and highest value a numeric role may have had within `at`; None where nothing tells."""
         track = self.timeline.numeric.get(role)

@@ -3,7 +3,8 @@
 Meaning: !observe W require; bounded: G (observe → O[0,within] require), O the past "once".
 Dwyer, Avrunin & Corbett, ICSE 1999 (precedence; formula from memory).
 The window runs from the start of a lasting requirement to its end plus `within`. A violation needs every role that
-could show the requirement to be visible throughout the window.
+could show the requirement to be visible throughout the window. What moved with no command and is first seen after a
+sleep violates nothing for certain: the network may have been awake for it where the recorder was not.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from latchtrace.model.events import Reason
+from latchtrace.model.time import Truth
 from latchtrace.rules.conditions import Answer, both, negated, occurs, unknown
 from latchtrace.rules.judgement import Judgement, judge
 from latchtrace.rules.occasions import occasions
@@ -35,4 +37,7 @@ def _missing(rule: Rule, world: World, item: Item) -> Answer:
     reach = int(window)
     if since is not None:
         reach = max(reach, item.at.hi - since.lo)
-    return negated(occurs(world, rule.require, item, -reach, 0, since))
+    required = occurs(world, rule.require, item, -reach, 0, since)
+    if required.truth == Truth.NO and item.fact("commanded") == "no" and world.history.asleep_in(item.at):
+        return unknown(Reason.UNKNOWN_BEFORE)
+    return negated(required)
