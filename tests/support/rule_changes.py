@@ -47,7 +47,6 @@ SEVERITIES: Mapping[str, str] = {
 
 # Changes that change nothing, and why.
 SAME: Mapping[str, str] = {
-    "closures-disagree.yaml: observe.commanded: left out": "needs a command role, and then every action is commanded",
     "command-without-request.yaml: observe.action: left out": "names every action there is",
     "command-without-validation.yaml: within: request_window + 1 ns": "since: request looks as far back as the request",
     "command-without-validation.yaml: within: request_window - 1 ns": "since: request looks as far back as the request",

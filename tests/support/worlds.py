@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+import numpy as np
 
 from latchtrace.model.events import Blind, Coverage, Reason, Timeline
 from latchtrace.model.history import History
 from latchtrace.model.time import MILLISECOND, SECOND, Interval
 from latchtrace.model.vehicle import Closure, Parameter, RoleStatus, Vehicle
+from latchtrace.rules.columns import Coding, Columns
 from latchtrace.rules.engine import PATTERNS
+from latchtrace.rules.item import Fact, Item
 from latchtrace.rules.judgement import Judgement
 from latchtrace.rules.schema import parse_rule
-from latchtrace.rules.world import Fact, Item, World
+from latchtrace.rules.world import STREAM_ROLES, World
 
 ROLES = ("request.remote-button", "command", "latch.front-left", "ajar.front-left", "validation", "ignition", "speed")
 HEAD = """version: 1
@@ -65,14 +70,40 @@ def world(
         roles={},
         parameters=stated,
     )
-    streams: dict[str, list[Item]] = {
-        name: sorted((one for one in items if one.what == name), key=lambda one: (one.at.hi, one.at.lo))
-        for name in ("action", "command", "answer", "movement", "request", "accepted-request", "validation", "opening")
-    } | {"ignition": [], "hand-release": []}
-    for one in items:
-        if one.what in ("ignition", "hand-release"):
-            streams[one.what].append(one)
-    return World(History(timeline), vehicle, (), streams)
+    return World(History(timeline), vehicle, (), {name: _laid_out(name, items) for name in STREAM_ROLES})
+
+
+def _laid_out(what: str, items: Sequence[Item]) -> Callable[[World], Columns]:
+    mine = sorted((one for one in items if one.what == what), key=lambda one: (one.at.hi, one.at.lo))
+    return lambda world: columns_of(what, world.coding, mine)
+
+
+def columns_of(what: str, coding: Coding, items: Sequence[Item]) -> Columns:
+    """Items written down directly, as a stream."""
+
+    def column(values: Sequence[int]) -> np.ndarray[Any, np.dtype[np.int64]]:
+        return np.array(values, np.int64)
+
+    ends = [one.end or one.at for one in items]
+    names = dict.fromkeys(name for one in items for name in one.facts)
+
+    def more(row: int) -> Mapping[str, Any]:
+        one = items[row]
+        return {"closures": one.closures, "open_facts": one.open_facts, "perhaps": one.perhaps}
+
+    return Columns(
+        what,
+        coding,
+        column([one.at.lo for one in items]),
+        column([one.at.hi for one in items]),
+        column([end.lo for end in ends]),
+        column([end.hi for end in ends]),
+        {name: coding.codes(one.fact(name) for one in items) for name in names},
+        more,
+        open={name: np.array([bool(one.doubts(name)) for one in items], np.bool_) for name in names},
+        perhaps=np.array([bool(one.perhaps) for one in items], np.bool_),
+        lasts=np.array([one.end is not None for one in items], np.bool_),
+    )
 
 
 def judged(rule: str, where: World) -> list[Judgement]:

@@ -82,6 +82,7 @@ class _Builder:
             command=self._command_stage(anchor),
             feedback=feedback,
             sources=origin.checks,
+            origin_by=origin.by,
             group=anchor.closures,
             segment=self.history.timeline.segment,
         )
@@ -193,6 +194,7 @@ class _Builder:
             validation=validation,
             command=Stage(StageStatus.MISSING) if command_visible(self.history) else _NOT_VISIBLE,
             sources=(SourceCheck(event.subject, SourceRuling.IN, "asked for it", seen(event)),),
+            origin_by="request",
             segment=self.history.timeline.segment,
         )
 

@@ -38,12 +38,17 @@ class Past:
 
 @dataclass(frozen=True, slots=True)
 class Origin:
-    """What a chain is traced to, with every source's ruling and the request that started it."""
+    """What a chain is traced to, with every source's ruling and the request that started it.
+
+    `by` says what names it: the car's `report`, a `request`, a designed `bounce`, a source's own `definition`, or
+    nothing.
+    """
 
     name: str
     checks: tuple[SourceCheck, ...]
     request: LockEvent | None = None
     report: LockEvent | None = None
+    by: str = ""
 
     @property
     def left_open(self) -> tuple[str, ...]:
@@ -122,19 +127,20 @@ def trace(history: History, vehicle: Vehicle, anchor: Anchor, past: Past | None)
         reported = SourceCheck(report.subject, IN, "the car's own action report names it", seen(report))
         checks = [reported, *(check for check in checks if check.source != report.subject)]
         matching = [event for event in requests if event.subject == report.subject]
-        return Origin(report.subject, tuple(checks), matching[-1] if matching else None, report)
+        return Origin(report.subject, tuple(checks), matching[-1] if matching else None, report, "report")
     bounced = None if started else _designed_bounce(history, anchor, past)
     if bounced is not None:
-        return Origin(bounced.source, (bounced, *(c for c in checks if c.source != bounced.source)), None, report)
+        others = (check for check in checks if check.source != bounced.source)
+        return Origin(bounced.source, (bounced, *others), None, report, "bounce")
     ruled_in = next((check.source for check in checks if check.ruling == IN), None)
     if started is not None:
-        name = started.subject
+        name, by = started.subject, "request"
     elif ruled_in is not None:
-        name = ruled_in
+        name, by = ruled_in, "definition"
     else:
         undecided = any(check.ruling == OPEN and check.reason != Reason.NOT_VISIBLE for check in checks)
-        name = "unknown" if undecided else "none"
-    return Origin(name, tuple(checks), started, report)
+        name, by = "unknown" if undecided else "none", ""
+    return Origin(name, tuple(checks), started, report, by)
 
 
 def _request_checks(

@@ -22,16 +22,21 @@ class History:
     def __init__(self, timeline: Timeline) -> None:
         self.timeline = timeline
         self.span = timeline.span
-        self._by_kind: dict[EventKind, list[LockEvent]] = defaultdict(list)
-        self._states: dict[tuple[EventKind, str], list[LockEvent]] = defaultdict(list)
+        self._by_kind: dict[EventKind, list[LockEvent]] = {kind: [] for kind in EventKind}
+        put = {kind: events.append for kind, events in self._by_kind.items()}
         for event in timeline.events:
-            self._by_kind[event.kind].append(event)
-            if event.kind in (EventKind.LATCH, EventKind.AJAR, EventKind.STATE):
-                self._states[event.kind, event.subject].append(event)
+            put[event.kind](event)
+        self._states: dict[tuple[EventKind, str], list[LockEvent]] = {}
+        for kind in (EventKind.LATCH, EventKind.AJAR, EventKind.STATE):
+            subjects: dict[str, list[LockEvent]] = defaultdict(list)
+            for event in self._by_kind[kind]:
+                subjects[event.subject].append(event)
+            self._states |= {(kind, subject): events for subject, events in subjects.items()}
         self._ends = {kind: [event.at.hi for event in events] for kind, events in self._by_kind.items()}
         self._state_ends = {key: [event.at.hi for event in events] for key, events in self._states.items()}
         self._widest = {
-            kind: max((event.at.width for event in events), default=0) for kind, events in self._by_kind.items()
+            kind: max((event.at.hi - event.at.lo for event in events), default=0)
+            for kind, events in self._by_kind.items()
         }
 
     def events(self, kind: EventKind) -> list[LockEvent]:

@@ -122,7 +122,8 @@ class Episode:
     """One chain: request → reception → validation → command → feedback per closure.
 
     `origin` is a source, or "none" when every mapped source is ruled out, or "unknown" when it is not even
-    possible to say that; `cannot_rule_out` lists the sources left open.
+    possible to say that; `origin_by` says what names it: the car's `report`, a `request`, a designed `bounce`, the
+    source's own `definition`, or nothing. `cannot_rule_out` lists the sources left open.
     """
 
     id: str
@@ -139,6 +140,7 @@ class Episode:
     command: Stage = Stage(StageStatus.MISSING)
     feedback: Mapping[str, Stage] = field(default_factory=dict)
     sources: tuple[SourceCheck, ...] = ()
+    origin_by: str = ""
     group: tuple[str, ...] = ()
     segment: int = 0
 

@@ -7,14 +7,13 @@ from dataclasses import dataclass
 from typing import NamedTuple, Protocol
 
 from latchtrace.model.events import EventKind, Reason
-from latchtrace.model.history import History
 from latchtrace.model.results import EvidenceRef
 from latchtrace.model.time import Interval, Truth, within
 from latchtrace.model.vehicle import RoleStatus
+from latchtrace.rules.blindness import hidden
+from latchtrace.rules.item import Doubt, Item
 from latchtrace.rules.quantities import Quantity
-from latchtrace.rules.world import STREAM_ROLES, Fact, Item, World, shown_latches
-
-Doubt = tuple[Reason, str]
+from latchtrace.rules.world import STREAM_ROLES, World, shown_latches
 
 
 class Answer(NamedTuple):
@@ -62,16 +61,24 @@ def negated(answer: Answer) -> Answer:
 class Selector:
     """Which items of a stream: each fact must be one of the values, or (negated) none of them.
 
-    A value `$name` stands for that fact of the item a rule is being judged for.
+    A value `$name` stands for that fact of the item a rule is being judged for. `where` are conditions asked of the
+    item itself.
     """
 
     what: str
     facts: tuple[tuple[str, tuple[str, ...], bool], ...] = ()
+    where: tuple[Condition, ...] = ()
 
-    def matches(self, item: Item, trigger: Item | None = None) -> Answer:
+    def matches(self, world: World, item: Item, trigger: Item | None = None) -> Answer:
         """Whether an item is one of those meant."""
-        answer = both(_fact(item, name, bound(values, trigger), not wanted) for name, values, wanted in self.facts)
+        answer = both(self.differing(item, trigger).values())
+        if answer.truth != Truth.NO and self.where:
+            answer = both([answer, *(condition.ask(world, item) for condition in self.where)])
         return both([answer, Answer(Truth.UNKNOWN, item.perhaps)]) if item.perhaps else answer
+
+    def differing(self, item: Item, trigger: Item | None = None) -> dict[str, Answer]:
+        """Fact by fact, whether it is as wanted."""
+        return {name: _fact(item, name, values, not wanted, trigger) for name, values, wanted in self.facts}
 
     @property
     def roles(self) -> tuple[str, ...]:
@@ -80,6 +87,8 @@ class Selector:
         sources = [values for name, values, wanted in self.facts if name == "source" and wanted]
         if kinds == ("request",) and sources:
             return tuple(f"request.{source}" for source in sources[0])
+        if "command" in kinds and ("commanded", ("yes",), True) in self.facts:
+            return ("command",)
         return kinds
 
 
@@ -95,38 +104,26 @@ def bound(values: Sequence[str], trigger: Item | None) -> tuple[str, ...]:
     return tuple(result)
 
 
-def _fact(item: Item, name: str, values: Sequence[str], inverted: bool) -> Answer:
-    fact: Fact = item.fact(name)
-    facts = (fact,) if isinstance(fact, str) else fact
-    hit = any(one in values for one in facts)
-    if hit:
+def unbound(values: Sequence[str], trigger: Item | None) -> tuple[Doubt, ...]:
+    """Why the trigger's facts that stand in the values are not certain."""
+    if trigger is None:
+        return ()
+    return tuple(doubt for value in values if value.startswith("$") for doubt in trigger.doubts(value[1:]))
+
+
+def _fact(item: Item, name: str, values: Sequence[str], inverted: bool, trigger: Item | None = None) -> Answer:
+    """Whether a fact is one of the values; what is not certain of it, or of a fact bound to it, is UNKNOWN."""
+    fact = item.fact(name)
+    wanted, unsure = bound(values, trigger), unbound(values, trigger)
+    if unsure:
+        answer = Answer(Truth.UNKNOWN, unsure)
+    elif any(one in wanted for one in ((fact,) if isinstance(fact, str) else fact)):
         answer = YES
     else:
-        doubts = item.open_facts.get(name, ())
-        open_origin = name == "origin" and not (fact == "unknown" and "none" in values)
-        relevant = tuple(doubt for doubt in doubts if not open_origin or doubt[1] in values)
+        open_origin = name.rpartition(".")[2] == "origin" and not (fact == "unknown" and "none" in wanted)
+        relevant = tuple(doubt for doubt in item.doubts(name) if not open_origin or doubt[1] in wanted)
         answer = Answer(Truth.UNKNOWN, relevant) if relevant else NO
     return negated(answer) if inverted else answer
-
-
-def hidden(history: History, roles: Sequence[str], span: Interval, closure: str = "") -> tuple[Doubt, ...]:
-    """Why something of these roles could have happened unseen in the span."""
-    doubts: list[Doubt] = []
-    for role in roles:
-        names = [role] if "." in role else [known.role for known in history.roles(role)] or [role]
-        if closure and f"{role}.{closure}" in names:
-            names = [f"{role}.{closure}"]
-        if (
-            role == "command"
-            and "latch" in roles
-            and not any(history.coverage(n).status == RoleStatus.MAPPED for n in names)
-        ):
-            continue  # a car whose commands are not visible is judged by its latches
-        for name in names:
-            reason = history.hidden(name, span)
-            if reason is not None:
-                doubts.append((reason, name.removeprefix("request.")))
-    return tuple(doubts)
 
 
 def occurs(world: World, selector: Selector, trigger: Item, lo: int, hi: int, since: Interval | None = None) -> Answer:
@@ -143,9 +140,9 @@ def occurs(world: World, selector: Selector, trigger: Item, lo: int, hi: int, si
         start = max(span.lo, since.lo)
         span = Interval(start, max(start, span.hi))
     for item in world.near(selector.what, span.lo, span.hi):
-        if item is trigger or (since is not None and (item.end or item.at).hi < since.lo):
+        if item.same_as(trigger) or (since is not None and (item.end or item.at).hi < since.lo):
             continue
-        match = selector.matches(item, trigger)
+        match = selector.matches(world, item, trigger)
         if match.truth == Truth.NO:
             continue
         in_time = _in_window(item, trigger.at, lasts, lo, hi)
@@ -187,7 +184,7 @@ class FactIs:
 
     def ask(self, world: World, item: Item) -> Answer:  # noqa: ARG002 - every condition is asked alike
         """Whether the item has the fact."""
-        return _fact(item, self.name, bound(self.values, item), False)
+        return _fact(item, self.name, self.values, False, item)
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,15 +209,23 @@ class ClosureIs:
         names = [closure.name for closure in world.vehicle.closures]
         return tuple(name for name in names if self.of != "lockable" or name in world.vehicle.lockable)
 
+    def moment(self, item: Item) -> Interval:
+        """When it asks: at the item, or just before it."""
+        return Interval.at(item.at.lo - 1) if self.before else item.at
+
     def ask(self, world: World, item: Item) -> Answer:
         """Whether any, or every, of them is in one of the states."""
-        moment = Interval.at(item.at.lo - 1) if self.before else item.at
+        moment, doubts = self.moment(item), unbound(self.values, item)
+        if doubts:
+            return Answer(Truth.UNKNOWN, doubts)
         answers = [self.at(world, name, moment, bound(self.values, item)) for name in self.closures(world, item)]
         return either(answers) if self.which == "any" else both(answers)
 
     def at(self, world: World, closure: str, moment: Interval, values: Sequence[str]) -> Answer:
         """Whether one closure is in one of the states at some time."""
         history, kind = world.history, str(self.kind)
+        if self.kind == EventKind.LATCH and closure not in world.vehicle.lockable:
+            return YES if self.which == "every" else NO
         role = next((name for name in (f"{kind}.{closure}", kind) if name in history.timeline.coverage), kind)
         if history.coverage(role).status == RoleStatus.NOT_FITTED:
             return YES if self.which == "every" else NO
@@ -301,17 +306,24 @@ class NumberIs:
 
 @dataclass(frozen=True, slots=True)
 class Happened:
-    """`{happened: {what: opening}, within: [-request_window, 0]}` or `since: previous` or `since: request`"""
+    """`{happened: {what: opening}, within: [-request_window, 0]}`, or `since: previous`, `request`, a name of `let`."""
 
     selector: Selector
     lo: Quantity | None = None
     hi: Quantity | None = None
     since: str = ""
 
+    def start(self, item: Item) -> Interval | None:
+        """Since when, where it asks since something."""
+        if self.since == "request":
+            return item.request_at
+        other = item.other(self.since)
+        return other.at if other is not None else None
+
     def ask(self, world: World, item: Item) -> Answer:
         """Whether such a thing happened."""
         if self.since:
-            start = item.previous.at if self.since == "previous" and item.previous else item.request_at
+            start = self.start(item)
             if start is None:
                 return unknown(Reason.UNKNOWN_BEFORE, self.selector.what)
             return occurs(world, self.selector, item, start.lo - item.at.lo, 0, start)
@@ -325,8 +337,9 @@ class Happened:
 
 @dataclass(frozen=True, slots=True)
 class Elapsed:
-    """`{elapsed: previous, from: …, to: …}`: the time since the action before lies in the limits."""
+    """`{elapsed: previous, from: …, to: …}`: the time since another item of the rule lies in the limits."""
 
+    since: str
     lo: Quantity
     hi: Quantity
 
@@ -335,9 +348,10 @@ class Elapsed:
         lo, hi = self.lo.value(world.limit), self.hi.value(world.limit)
         if lo is None or hi is None:
             return unknown(Reason.LIMIT_NOT_STATED, self.lo.text if lo is None else self.hi.text)
-        if item.previous is None:
+        other = item.other(self.since)
+        if other is None:
             return unknown(Reason.UNKNOWN_BEFORE, "command")
-        truth = within(item.at.since(item.previous.at), int(lo), int(hi))
+        truth = within(item.at.since(other.at), int(lo), int(hi))
         return Answer(truth, ((Reason.STRADDLES, ""),) if truth == Truth.UNKNOWN else ())
 
 
@@ -351,8 +365,8 @@ class Latest:
     def ask(self, world: World, item: Item) -> Answer:
         """Whether the last such item is later than the last of those that end it."""
         history = world.history
-        mine = self._last(world, self.selector, item)
-        enders = [last for selector in self.ended_by if (last := self._last(world, selector, item))]
+        mine = last_before(world, self.selector, item)
+        enders = [last for selector in self.ended_by if (last := last_before(world, selector, item))]
         ended = max((ender.at.lo for ender in enders), default=None)
         if mine is None:
             span = Interval(ended if ended is not None else history.span.lo - 1, item.at.hi)
@@ -363,11 +377,15 @@ class Latest:
             return Answer(Truth.UNKNOWN, doubts) if doubts else NO
         return YES
 
-    @staticmethod
-    def _last(world: World, selector: Selector, item: Item) -> Item | None:
-        earlier = world.near(selector.what, world.history.span.lo, item.at.hi)
-        fitting = [one for one in earlier if one is not item and selector.matches(one, item).truth == Truth.YES]
-        return fitting[-1] if fitting else None
+
+def last_before(world: World, selector: Selector, item: Item) -> Item | None:
+    """The last such item that surely is one of those meant, not after this one."""
+    columns = world.stream(selector.what)
+    for row in reversed(columns.near(world.history.span.lo, item.at.hi)):
+        one = columns.item(row)
+        if not one.same_as(item) and selector.matches(world, one, item).truth == Truth.YES:
+            return one
+    return None
 
 
 @dataclass(frozen=True, slots=True)

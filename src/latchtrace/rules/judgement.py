@@ -8,9 +8,10 @@ from enum import Enum
 from latchtrace.model.events import Reason
 from latchtrace.model.results import EvidenceRef
 from latchtrace.model.time import Interval, Truth
-from latchtrace.rules.conditions import Answer, Doubt, both, either, frames, negated
+from latchtrace.rules.conditions import Answer, both, either, frames, negated
+from latchtrace.rules.item import Doubt, Item
 from latchtrace.rules.rule import Rule
-from latchtrace.rules.world import Item, World
+from latchtrace.rules.world import World
 
 NEVER_SHOWN = frozenset({Reason.NOT_VISIBLE, Reason.SILENT})
 """Doubts that no longer capture of this kind would settle: reported as a warning, not decided."""

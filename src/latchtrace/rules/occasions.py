@@ -2,35 +2,139 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import replace
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
 
+import numpy as np
+
+from latchtrace.model.events import EventKind, Reason
 from latchtrace.model.time import Interval, Truth
-from latchtrace.rules.conditions import Answer
-from latchtrace.rules.rule import Rule
+from latchtrace.rules.columns import Codes, Columns, Rows
+from latchtrace.rules.conditions import Answer, ClosureIs, Selector, StateIs, last_before
+from latchtrace.rules.item import Fact, Item
+from latchtrace.rules.rule import Captured, Rule
 from latchtrace.rules.states import beginnings
-from latchtrace.rules.world import Item, World
+from latchtrace.rules.world import World, shown_latches
+
+
+@dataclass(frozen=True, slots=True)
+class Occasions:
+    """The occasions of a rule in one world: each is a row of a stream, or of the beginnings, for one closure or none.
+
+    `columns` holds them for answers to many at once; `one(i)` gives a single one, with how surely the rule means it.
+    """
+
+    rule: Rule
+    world: World
+    columns: Columns
+    rows: Rows
+    closures: tuple[str, ...] = ()
+    which: Codes | None = None
+    matches: tuple[Answer, ...] = ()
+
+    def __len__(self) -> int:
+        return len(self.rows)
+
+    def one(self, i: int) -> tuple[Item, Answer]:
+        """A single occasion."""
+        row = int(self.rows[i])
+        item = self.columns.item(row)
+        match = self.matches[row] if self.matches else self.rule.observe.matches(self.world, item)
+        if self.which is not None:
+            closure = self.closures[int(self.which[i])]
+            item = replace(item, facts={**item.facts, "closure": closure}, closures=(closure,))
+        for name, captured in self.rule.let.items():
+            item = with_captured(self.world, item, name, captured)
+        if self.rule.concerns is not None:
+            item = replace(item, closures=_concerned(self.rule.concerns, self.world, item))
+        return item, match
+
+
+def occasions_of(rule: Rule, world: World) -> Occasions:
+    """All occasions of a rule in time order."""
+    if rule.begins:
+        found = beginnings(rule.begins, world, Item("beginning", Interval.at(world.history.span.lo), {}))
+        columns = _begun(world, [item for item, _ in found])
+        return Occasions(rule, world, columns, np.arange(len(found)), matches=tuple(match for _, match in found))
+    columns = world.stream(rule.observe.what)
+    possible = np.ones(len(columns), np.bool_) if columns.perhaps is None else ~columns.perhaps
+    for name, values, wanted in rule.observe.facts:
+        known = columns.fact(name)
+        if known is not None and len(columns):
+            codes, unsure = known
+            hit = world.coding.holding(values)[codes]
+            possible &= (hit if wanted else ~hit) | unsure
+    rows = np.flatnonzero(possible)
+    if rule.for_each != "closure" or "closure" not in columns.facts:
+        return Occasions(rule, world, columns, rows)
+    return _for_each_closure(rule, world, columns, rows)
 
 
 def occasions(rule: Rule, world: World) -> Iterator[tuple[Item, Answer]]:
     """Each occasion in time order, with how surely it is one of those the rule means."""
-    if rule.begins:
-        nothing = Item("beginning", Interval.at(world.history.span.lo), {})
-        for item, match in beginnings(rule.begins, world, nothing):
-            yield replace(item, closures=_concerned(rule, world, item)), match
-        return
-    for item in world.streams[rule.observe.what]:
-        match = rule.observe.matches(item)
-        if match.truth != Truth.NO and not item.perhaps:
+    found = occasions_of(rule, world)
+    for i in range(len(found)):
+        item, match = found.one(i)
+        if match.truth != Truth.NO:
             yield item, match
 
 
-def _concerned(rule: Rule, world: World, item: Item) -> tuple[str, ...]:
-    """The closures a beginning is about: those the rule's `concerns` holds of, or may hold of."""
-    wanted = rule.concerns
-    if wanted is None:
-        return ()
-    moment = Interval.at(item.at.lo - 1) if wanted.before else item.at
+def _for_each_closure(rule: Rule, world: World, columns: Columns, rows: Rows) -> Occasions:
+    """Each occasion once for each closure it addresses, as far as its latch is on the network."""
+    groups = columns.facts["closure"][rows]
+    names: dict[str, int] = {}
+    listed: dict[int, list[int]] = {}
+    for code in np.unique(groups).tolist():
+        fact = world.coding.values[code]
+        group = shown_latches(world.history, (fact,) if isinstance(fact, str) else fact)
+        listed[code] = [names.setdefault(name, len(names)) for name in group]
+    counts = {code: len(which) for code, which in listed.items()}
+    repeat = np.array([counts[code] for code in groups.tolist()], np.int64)
+    which = [one for code in groups.tolist() for one in listed[code]]
+    return Occasions(rule, world, columns, np.repeat(rows, repeat), tuple(names), np.array(which, np.int32))
+
+
+def _begun(world: World, items: Sequence[Item]) -> Columns:
+    """Beginnings as a stream of their own."""
+    lo = np.array([item.at.lo for item in items], np.int64)
+    hi = np.array([item.at.hi for item in items], np.int64)
+
+    def more(row: int) -> dict[str, Any]:
+        return {"closures": items[row].closures, "evidence": items[row].evidence}
+
+    return Columns("beginning", world.coding, lo, hi, lo, hi, {}, more)
+
+
+def with_captured(world: World, item: Item, name: str, captured: Captured) -> Item:
+    """The item with what a rule's `let` found at it, under its name."""
+    if isinstance(captured, Selector):
+        return replace(item, named={**item.named, name: last_before(world, captured, item)})
+    values, doubts = _state(world, item, captured)
+    fact: Fact = values[0] if len(values) == 1 else values
+    return replace(item, facts={**item.facts, name: fact}, open_facts={**item.open_facts, name: doubts})
+
+
+def _state(world: World, item: Item, captured: ClosureIs | StateIs) -> tuple[tuple[str, ...], tuple[Any, ...]]:
+    """Every value a state may have had at the item, and why more than one is possible."""
+    history = world.history
+    subjects: tuple[str, ...]
+    if isinstance(captured, StateIs):
+        kind, subjects, moment = EventKind.STATE, (captured.role,), item.at
+    else:
+        kind, subjects, moment = captured.kind, captured.closures(world, item), captured.moment(item)
+    moment = Interval(max(moment.lo, history.span.lo), max(moment.hi, history.span.lo))
+    values = tuple(sorted({value for one in subjects for value in history.possible(kind, one, moment)}))
+    if len(values) == 1 and values != ("unknown",):
+        return values, ()
+    role = subjects[0] if kind == EventKind.STATE else f"{kind}.{subjects[0]}"
+    unseen = history.hidden(role, moment) or (Reason.UNKNOWN_BEFORE if "unknown" in values else Reason.STRADDLES)
+    return values, ((unseen, role),)
+
+
+def _concerned(wanted: ClosureIs, world: World, item: Item) -> tuple[str, ...]:
+    """The closures an occasion is about: those the rule's `concerns` holds of, or may hold of."""
+    moment = wanted.moment(item)
     return tuple(
         name for name in wanted.closures(world, item) if wanted.at(world, name, moment, wanted.values).truth != Truth.NO
     )

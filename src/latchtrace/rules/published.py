@@ -16,6 +16,7 @@ from latchtrace.rules.vocabulary import (
     CLOSURE_STATES,
     FACTS,
     FITTED,
+    FOR_EACH,
     NUMBERS,
     STATES,
     Values,
@@ -78,6 +79,8 @@ def field_shapes() -> Mapping[str, _Schema]:
         "doubtful": conditions,
         "state": conditions,
         "concerns": of_closures,
+        "for-each": {"enum": list(FOR_EACH)},
+        "let": {"type": "object", "additionalProperties": _captured()},
         "scope": _object(dict.fromkeys(("after", "before", "between", "and", "until"), conditions), []),
         "never": {"anyOf": [_ref("selector"), conditions]},
         "require": _ref("selector"),
@@ -102,6 +105,17 @@ def field_shapes() -> Mapping[str, _Schema]:
         "example-car": _object(_car(), []),
         "examples": {"type": "array", "items": _example()},
     }
+
+
+def _captured() -> _Schema:
+    closure: dict[str, _Schema] = {
+        "closure": {"type": "string"},
+        "read": {"enum": list(CLOSURE_STATES)},
+        "when": {"enum": ["at", "before"]},
+    }
+    state: _Schema = {"enum": list(STATES)}
+    ways = [_object({"latest": _ref("selector")}, "all"), _object({"state": state}, "all")]
+    return {"anyOf": [*ways, _object(closure, ["closure", "read"])]}
 
 
 def _texts() -> dict[str, _Schema]:
@@ -159,7 +173,7 @@ def _definitions() -> dict[str, _Schema]:
 
 
 def _selector(what: str, facts: Mapping[str, Values]) -> _Schema:
-    shapes: dict[str, _Schema] = {"what": {"const": what}}
+    shapes: dict[str, _Schema] = {"what": {"const": what}, "where": _some(_ref("condition"))}
     for name, values in facts.items():
         shapes[name] = shapes[f"{name}-not"] = _words(values)
     return _object(shapes, ["what"])
@@ -179,7 +193,7 @@ def _part(condition: str, field: str) -> _Schema:
         ("state", "is"): _words(tuple(dict.fromkeys(value for values in STATES.values() for value in values))),
         ("number", "number"): {"enum": list(NUMBERS)},
         ("happened", "happened"): _ref("selector"),
-        ("happened", "since"): {"enum": ["previous", "request"]},
+        ("happened", "since"): {"type": "string"},
         ("happened", "within"): {"type": "array", "items": _ref("limit"), "minItems": 2, "maxItems": 2},
         ("latest", "latest"): _ref("selector"),
         ("latest", "after"): _some(_ref("selector")),
@@ -190,7 +204,7 @@ def _part(condition: str, field: str) -> _Schema:
         **{(name, name): conditions for name in ("not", "all", "any-of")},
         **{("number", name): _ref("limit") for name in condition_fields()["number"] if name != "number"},
         **{("elapsed", name): _ref("limit") for name in ("from", "to")},
-        ("elapsed", "elapsed"): {"const": "previous"},
+        ("elapsed", "elapsed"): {"type": "string"},
     }
     return shapes.get((condition, field)) or _words(None)
 

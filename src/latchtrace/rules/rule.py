@@ -6,9 +6,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from latchtrace.model.results import Severity
-from latchtrace.rules.conditions import ClosureIs, Condition, Selector
+from latchtrace.rules.conditions import ClosureIs, Condition, Selector, StateIs
 from latchtrace.rules.meaning import ScopeKind
 from latchtrace.rules.quantities import Quantity
+
+Captured = Selector | ClosureIs | StateIs
+"""What `let` may find at an occasion: the latest of some things, or a state."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,18 +30,10 @@ class Texts:
 
 @dataclass(frozen=True, slots=True)
 class Cause:
-    """Another rule whose finding explains one of this rule's: of the same episode, or of the action before."""
+    """Another rule whose finding explains one of this rule's: of the same episode, or of the one of a named item."""
 
     rule: str
     of: str
-
-
-@dataclass(frozen=True, slots=True)
-class DelayClass:
-    """One class of delay: `early`, `late`, `missing` or `slow`, and the rule that reports it."""
-
-    name: str
-    texts: Texts
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +62,8 @@ class Rule:
     pattern: str
     observe: Selector
     begins: tuple[Condition, ...] = ()
+    for_each: str = ""
+    let: Mapping[str, Captured] = field(default_factory=dict)
     concerns: ClosureIs | None = None
     state: tuple[Condition, ...] = ()
     scope: StateScope | None = None

@@ -27,15 +27,16 @@ from latchtrace.rules.conditions import (
 )
 from latchtrace.rules.meaning import ScopeKind
 from latchtrace.rules.quantities import Quantity, parse_quantity
-from latchtrace.rules.rule import Cause, Rule, StateScope, Texts, Trend
+from latchtrace.rules.rule import Captured, Cause, Rule, StateScope, Texts, Trend
 from latchtrace.rules.states import Reaches
+from latchtrace.rules.vocabulary import FACTS, FOR_EACH
 from latchtrace.rules.vocabulary_check import vocabulary_problems
 from latchtrace.rules.world import STREAM_ROLES
 
 VERSION = "1"
 _TEXT_FIELDS = {"severity", "title", "message", "means", "check", "cautions", "by-design"}
 _COMMON = {"version", "rule", "function", "pattern", "observe", "needs", "fitted", "given", "unless", "explained-by"}
-_COMMON |= {"concerns"}
+_COMMON |= {"concerns", "for-each", "let"}
 _EXAMPLES = {"example-car", "examples"}
 PATTERN_FIELDS: Mapping[str, frozenset[str]] = {
     "absence": frozenset({"never", "from", "within"}),
@@ -86,7 +87,7 @@ _Path = tuple[str | int, ...]
 
 def allowed_fields(pattern: str) -> frozenset[str]:
     """The fields a rule of this pattern may have."""
-    common = _COMMON - {"observe"} if "state" in PATTERN_FIELDS[pattern] else _COMMON
+    common = _COMMON - {"observe", "for-each", "let"} if "state" in PATTERN_FIELDS[pattern] else _COMMON
     return frozenset(common | _EXAMPLES | _TEXT_FIELDS | PATTERN_FIELDS[pattern])
 
 
@@ -136,6 +137,7 @@ class _Compiler:
     def __init__(self, file: UserFile) -> None:
         self.file = file
         self.problems: list[Problem] = []
+        self.for_each = ""
 
     def wrong(self, path: _Path, what: str, mend: str = "") -> None:
         self.problems.append(self.file.problem(path, what, mend))
@@ -160,6 +162,7 @@ class _Compiler:
         pattern = str(data["pattern"])
         watches = "state" in PATTERN_FIELDS[pattern]
         observe, begins = (Selector("recording"), ()) if watches else self.observed(data.get("observe"))
+        self.for_each = self.each(data, observe)
         expect, expect_state = self.expected(data)
         never, never_selector = self.never(data)
         for name in required_fields(pattern):
@@ -173,6 +176,8 @@ class _Compiler:
             pattern=pattern,
             observe=observe,
             begins=begins,
+            for_each=self.for_each,
+            let=self.let(data.get("let", {})),
             concerns=self.concerned(data),
             state=self.conditions(data.get("state", []), ("state",)),
             scope=self.scope(data["scope"]) if "scope" in data else None,
@@ -327,10 +332,50 @@ class _Compiler:
             return Selector("action")
         facts = []
         for name, wanted in value.items():
-            if name != "what":
+            if name not in ("what", "where"):
                 inverted = name.endswith("-not")
                 facts.append((name.removesuffix("-not"), self.words(wanted, (*path, name)), not inverted))
-        return Selector(str(value["what"]), tuple(facts))
+        if self.for_each in FACTS[str(value["what"])] and self.for_each not in [name for name, _, _ in facts]:
+            facts.append((self.for_each, (f"${self.for_each}", "any"), True))
+        return Selector(str(value["what"]), tuple(facts), self.conditions(value.get("where", []), (*path, "where")))
+
+    def each(self, data: Mapping[str, Any], observe: Selector) -> str:
+        """What the rule is judged for each of: what else it looks for must be of the same one."""
+        name = str(data.get("for-each", ""))
+        if name and name not in FOR_EACH:
+            self.wrong(("for-each",), f"'{name}' is nothing to be judged for each of", f"write {' or '.join(FOR_EACH)}")
+            return ""
+        if name and name not in FACTS.get(observe.what, {}):
+            self.wrong(("for-each",), f"what this rule observes has no '{name}'", "remove it")
+            return ""
+        return name
+
+    def let(self, value: Any) -> dict[str, Captured]:
+        """Names for what is found at the occasion, and used elsewhere in the rule."""
+        found: dict[str, Captured] = {}
+        if not isinstance(value, dict):
+            self.wrong(("let",), "is no mapping", "write `let: {name: {latest: {what: …}}}`")
+            return found
+        for name, one in value.items():
+            path: _Path = ("let", name)
+            if not name.replace("-", "").isalnum() or name in ("previous", "request"):
+                self.wrong(path, f"'{name}' cannot be a name", "use other small letters, figures and hyphens")
+            captured = self.captured(one, path)
+            if captured is not None:
+                found[name] = captured
+        return found
+
+    def captured(self, one: Any, path: _Path) -> Captured | None:
+        if isinstance(one, dict) and set(one) == {"latest"}:
+            return self.selector(one["latest"], (*path, "latest"))
+        if isinstance(one, dict) and set(one) == {"state"}:
+            return StateIs(str(one["state"]), ())
+        if isinstance(one, dict) and one.get("read") in ("latch", "ajar") and one.get("when", "at") in ("at", "before"):
+            self.keys(one, {"closure", "read", "when"}, path)
+            return ClosureIs(str(one.get("closure")), EventKind(one["read"]), (), one.get("when") == "before")
+        mend = "write `{latest: {what: …}}`, `{closure: $closure, read: latch, when: before}` or `{state: …}`"
+        self.wrong(path, "captures nothing", mend)
+        return None
 
     def observed(self, value: Any) -> tuple[Selector, tuple[Condition, ...]]:
         if not isinstance(value, dict) or "begins" not in value:
@@ -438,8 +483,6 @@ def _number(c: _Compiler, v: Mapping[str, Any], p: _Path) -> Condition | None:
 def _happened(c: _Compiler, v: Mapping[str, Any], p: _Path) -> Condition | None:
     selector = c.selector(v["happened"], (*p, "happened"))
     if "since" in v:
-        if v["since"] not in ("previous", "request"):
-            c.wrong((*p, "since"), f"'{v['since']}' is unknown", "write previous or request")
         return Happened(selector, since=str(v["since"]))
     window: Sequence[Any] = v["within"]
     if not isinstance(window, list) or len(window) != 2:
@@ -451,7 +494,7 @@ def _happened(c: _Compiler, v: Mapping[str, Any], p: _Path) -> Condition | None:
 
 def _elapsed(c: _Compiler, v: Mapping[str, Any], p: _Path) -> Condition | None:
     lo, hi = c.quantity(v["from"], (*p, "from")), c.quantity(v["to"], (*p, "to"))
-    return Elapsed(lo, hi) if lo and hi else None
+    return Elapsed(str(v["elapsed"]), lo, hi) if lo and hi else None
 
 
 def _latest(c: _Compiler, v: Mapping[str, Any], p: _Path) -> Condition:

@@ -13,9 +13,10 @@ from latchtrace.model.results import EvidenceRef, Seen
 from latchtrace.model.time import Interval, Truth
 from latchtrace.rules import signals
 from latchtrace.rules.conditions import YES, Answer, ClosureIs, Condition, Joined, NumberIs, StateIs, both
+from latchtrace.rules.item import Item
 from latchtrace.rules.quantities import Quantity
 from latchtrace.rules.signals import FOREVER, Signal
-from latchtrace.rules.world import Item, World
+from latchtrace.rules.world import World
 
 _FALLS, _BETWEEN, _OPEN, _RISES = -1, 0, 1, 2
 

@@ -2,70 +2,244 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left
-from collections.abc import Iterator, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from operator import attrgetter
+from typing import Any
+
+import numpy as np
 
 from latchtrace.model.events import EventKind, LockEvent, Reason
 from latchtrace.model.history import History
-from latchtrace.model.results import Episode, Outcome, SourceRuling, Stage, StageStatus
+from latchtrace.model.results import Episode, SourceRuling, Stage, StageStatus
 from latchtrace.model.time import Interval
 from latchtrace.model.vehicle import RoleStatus, Vehicle, side_of
-from latchtrace.rules.conditions import hidden
-from latchtrace.rules.world import TARGET, Fact, Item, World, frame_of, not_yet, shown_latches
+from latchtrace.rules.blindness import hidden_in
+from latchtrace.rules.columns import Codes, Columns, Flags, Rows, Times
+from latchtrace.rules.item import Doubt, Fact
+from latchtrace.rules.world import TARGET, World, frame_of, not_yet
 
 _ACTION = {"locked": "lock", "unlocked": "unlock", "deadlocked": "deadlock"}
 _CAUSES = {"locked": ("lock", "deadlock"), "unlocked": ("unlock",), "deadlocked": ("deadlock", "lock")}
+_UNSURE = ("none", "unknown")
+_BEGUN = (EventKind.AJAR, EventKind.STATE)
 
 
 def build_world(history: History, vehicle: Vehicle, episodes: Sequence[Episode]) -> World:
     """All streams of one segment."""
-    visible = any(known.status == RoleStatus.MAPPED for known in history.roles("command"))
-    actions = list(_actions(history, vehicle, episodes, visible))
-    streams = {
-        "action": actions,
-        "command": list(_commands(actions)),
-        "answer": [
-            answer for action in actions if action.fact("commanded") == "yes" for answer in _answers(history, action)
-        ],
-        "movement": list(_movements(history, episodes, actions, visible)),
-        "request": [_request(event) for event in history.events(EventKind.REQUEST)],
-        "accepted-request": list(_accepted(history, vehicle, episodes, actions)),
-        "validation": [
-            Item("validation", event.at, {"result": event.value}, evidence=frame_of(event))
-            for event in history.events(EventKind.VALIDATION)
-            if event.change
-        ],
-        "opening": [
-            _begun(history, event, Item("opening", event.at, {"closure": event.subject}, (event.subject,)))
-            for event in history.events(EventKind.AJAR)
-            if event.value == "open"
-        ],
-        "ignition": [
-            _begun(history, event, Item("ignition", event.at, {"state": event.value}))
-            for event in history.events(EventKind.STATE)
-            if event.subject == "ignition" and event.value != "unknown"
-        ],
-        "hand-release": [
-            Item("hand-release", event.at, {"closure": _whose(event)}, end=event.end, evidence=frame_of(event))
-            for event in history.events(EventKind.STATE)
-            if event.subject == "hand-release" and event.value == "release"
-        ],
+    return World(history, vehicle, episodes, LAYOUTS)
+
+
+def _times(spans: Iterable[Interval]) -> tuple[Times, Times]:
+    spans = list(spans)
+    return np.array([one.lo for one in spans], np.int64), np.array([one.hi for one in spans], np.int64)
+
+
+def _yes(flags: Flags, world: World) -> Codes:
+    """Flags as the facts yes and no."""
+    no, yes = world.coding.code("no"), world.coding.code("yes")
+    return np.where(flags, yes, no).astype(np.int32)
+
+
+# actions
+
+
+def _actions(world: World) -> Columns:
+    """Central actions: commands, or (with no command signal) closures that moved together or on a request."""
+    visible = world.command_visible
+    chosen: list[tuple[Interval, Episode]] = []
+    for episode in world.episodes:
+        if episode.action not in TARGET or not episode.group:
+            continue
+        commanded = episode.command.status == StageStatus.SEEN
+        central = commanded or (not visible and (len(episode.group) > 1 or episode.request.status == StageStatus.SEEN))
+        if central:
+            moved = [stage.at for stage in episode.feedback.values() if stage.at is not None]
+            chosen.append((episode.command.at or min(moved, default=episode.at), episode))
+    chosen.sort(key=lambda pair: (pair[0].hi, pair[0].lo))
+    lo, hi = _times(at for at, _ in chosen)
+    episodes = [episode for _, episode in chosen]
+    coding = world.coding
+    action, origin = (
+        coding.codes(map(attrgetter("action"), episodes)),
+        coding.codes(map(attrgetter("origin"), episodes)),
+    )
+    named = np.array([episode.origin_by for episode in episodes], dtype="U10")
+    left = np.array([bool(episode.cannot_rule_out) for episode in episodes], np.bool_)
+    unsure = coding.holding(_UNSURE)[origin] if len(origin) else left
+    facts = {
+        "action": action,
+        "origin": origin,
+        "side": coding.translated(origin, lambda fact: side_of(str(fact))),
+        "target": coding.translated(action, lambda fact: TARGET[str(fact)]),
+        "closure": coding.codes(map(attrgetter("group"), episodes)),
+        "commanded": _yes(np.array([e.command.status == StageStatus.SEEN for e in episodes], np.bool_), world),
+        "reported": _yes(named == "report", world),
+        "bounced": _yes(named == "bounce", world),
+        "others-ruled-out": coding.translated(_yes(left, world), lambda fact: "unknown" if fact == "yes" else "yes"),
+        "key": coding.codes(map(_key_of, episodes)),
     }
-    return World(history, vehicle, episodes, streams)
+    unreported = _report_unseen(world, lo, hi) & (named != "report")
+    facts["reported"] = np.where(unreported, coding.code("unknown"), facts["reported"]).astype(np.int32)
+    unknown_origin = coding.holding(("unknown",))[origin] if len(origin) else left
+    open_facts = {
+        "origin": unsure & left,
+        "side": unknown_origin & left,
+        "others-ruled-out": left,
+        "reported": unreported,
+        "key": coding.holding(("unknown",))[facts["key"]] if len(origin) else left,
+    }
+    asked = [episode.request.status == StageStatus.SEEN and episode.request.at is not None for episode in episodes]
+    request_lo = [
+        episode.request.at.lo if seen and episode.request.at is not None else int(lo[i])
+        for i, (episode, seen) in enumerate(zip(episodes, asked, strict=True))
+    ]
+
+    columns: Columns
+
+    def more(row: int) -> Mapping[str, Any]:
+        episode = episodes[row]
+        doubts = _left_open(episode)
+        made: dict[str, tuple[Doubt, ...]] = {}
+        if open_facts["origin"][row]:
+            made["origin"] = doubts
+        if open_facts["side"][row]:
+            made["side"] = doubts
+        if left[row]:
+            made["others-ruled-out"] = doubts
+        if unreported[row]:
+            made["reported"] = ((_report_doubt(world, Interval(int(lo[row]), int(hi[row]))), "action-report"),)
+        if open_facts["key"][row]:
+            made["key"] = ((Reason.NOT_VISIBLE, "validation"),)
+        return {
+            "closures": episode.group,
+            "episode": episode.id,
+            "evidence": (
+                *episode.command.evidence,
+                *(ref for stage in episode.feedback.values() for ref in stage.evidence),
+            ),
+            "previous": columns.item(row - 1) if row else None,
+            "request_at": episode.request.at if asked[row] else None,
+            "open_facts": made,
+        }
+
+    columns = Columns(
+        "action",
+        coding,
+        lo,
+        hi,
+        lo,
+        hi,
+        facts,
+        more,
+        open=open_facts,
+        previous=np.arange(len(lo), dtype=np.int64) - 1,
+        request_lo=np.array(request_lo, np.int64),
+    )
+    columns.actions = columns
+    return columns
 
 
-def _begun(history: History, event: LockEvent, item: Item) -> Item:
-    """A state that began; where it was there when first seen (again), it may have begun at any time unseen before."""
-    item = replace(item, evidence=frame_of(event))
-    if event.change:
-        return item
-    states = history.states(event.kind, event.subject)
-    before = [state.at.lo for state in states[: states.index(event)]]
-    unseen = Interval(before[-1] if before else min(history.span.lo, event.at.hi), event.at.hi)
-    reason = Reason.GAP if history.gap_in(unseen) else Reason.UNKNOWN_BEFORE
-    role = f"{event.kind}.{event.subject}" if event.kind == EventKind.AJAR else event.subject
-    return replace(item, at=unseen, perhaps=((reason, role),))
+def _left_open(episode: Episode) -> tuple[Doubt, ...]:
+    return tuple((Reason(one.reason), one.source) for one in episode.sources if one.ruling == SourceRuling.OPEN)
+
+
+def _key_of(episode: Episode) -> str:
+    """The slot of the key that asked."""
+    return str(episode.key_slot) if episode.key_slot is not None else "unknown"
+
+
+def _report_lag(world: World) -> int | None:
+    lag = world.vehicle.parameters.get("report_lag")
+    mapped = world.history.coverage("action-report").status == RoleStatus.MAPPED
+    return int(lag.value) if lag is not None and mapped else None
+
+
+def _report_unseen(world: World, lo: Times, hi: Times) -> Flags:
+    """Where the report of an action could not be seen; it may come a little before or after."""
+    lag = _report_lag(world)
+    if lag is None:
+        return np.zeros(len(lo), np.bool_)
+    return hidden_in(world.history, ("action-report",), lo - lag, hi + lag)
+
+
+def _report_doubt(world: World, at: Interval) -> Reason:
+    return world.history.hidden("action-report", at.widen(_report_lag(world) or 0)) or Reason.SILENT
+
+
+def _last_actions(world: World, lo: Times) -> tuple[Columns, Rows]:
+    """For each moment the row of the central action surely before it, -1 where there is none."""
+    actions = world.stream("action")
+    ends = np.maximum.accumulate(actions.hi) if len(actions) else actions.hi
+    return actions, np.searchsorted(ends, lo) - 1
+
+
+# movements
+
+
+def _movements(world: World) -> Columns:
+    """Each change of a latch, with the chain that claims it."""
+    history, coding, episodes = world.history, world.coding, world.episodes
+    visible = world.command_visible
+    owner: dict[tuple[str, int, int], int] = {}
+    for number, known in enumerate(episodes):
+        for closure, stage in known.feedback.items():
+            if stage.at is not None and stage.status == StageStatus.SEEN:
+                owner[closure, stage.at.lo, stage.at.hi] = number
+    events = [event for event in history.events(EventKind.LATCH) if event.change and event.value in _ACTION]
+    lo, hi = _times(event.at for event in events)
+    own = np.array([owner.get((event.subject, event.at.lo, event.at.hi), -1) for event in events], np.int64)
+
+    def of_owner(values: Iterable[Fact], missing: Fact) -> Codes:
+        return coding.codes([*values, missing])[own]
+
+    def flag(values: Iterable[bool]) -> Flags:
+        return np.array([*values, False], np.bool_)[own]
+
+    state = coding.codes(map(attrgetter("value"), events))
+    asked = (StageStatus.SEEN, StageStatus.NOT_VISIBLE)
+    requested = flag(episode.request.status in asked for episode in episodes)
+    origin = of_owner(map(attrgetter("origin"), episodes), "unknown")
+    facts = {
+        "closure": coding.codes(map(attrgetter("subject"), events)),
+        "state": state,
+        "action": coding.translated(state, lambda fact: _ACTION[str(fact)]),
+        "causes": coding.translated(state, lambda fact: _CAUSES[str(fact)]),
+        "origin": origin,
+        "commanded": _yes(flag(episode.command.status == StageStatus.SEEN for episode in episodes), world),
+        "together": _yes(flag(not visible and len(episode.group) > 1 for episode in episodes), world),
+        "requested": _yes(requested & np.bool_(not visible), world),
+        "reported": _yes(flag(episode.origin_by == "report" for episode in episodes), world),
+    }
+    left = flag(any(check.ruling == SourceRuling.OPEN for check in episode.sources) for episode in episodes)
+    unsure = coding.holding(_UNSURE)[origin] & (own >= 0) & left if len(origin) else left
+    actions, previous = _last_actions(world, lo)
+
+    def more(row: int) -> Mapping[str, Any]:
+        event, episode = events[row], episodes[own[row]] if own[row] >= 0 else None
+        return {
+            "closures": (event.subject,),
+            "episode": episode.id if episode is not None else "",
+            "evidence": frame_of(event),
+            "previous": actions.item(int(previous[row])) if previous[row] >= 0 else None,
+            "open_facts": {"origin": _left_open(episode)} if episode is not None and unsure[row] else {},
+        }
+
+    return Columns(
+        "movement",
+        coding,
+        lo,
+        hi,
+        lo,
+        hi,
+        facts,
+        more,
+        open={"origin": unsure},
+        previous=previous,
+        actions=actions,
+    )
+
+
+# requests and keys
 
 
 def _whose(event: LockEvent) -> str:
@@ -73,205 +247,154 @@ def _whose(event: LockEvent) -> str:
     return str(event.detail("closure") or "any")
 
 
-def _request(event: LockEvent) -> Item:
-    facts: dict[str, Fact] = {
-        "source": event.subject,
-        "action": event.value,
-        "side": side_of(event.subject),
-        "closure": _whose(event),
+def _key(event: LockEvent) -> str:
+    slot = event.detail("slot")
+    return "unknown" if slot is None else str(slot)
+
+
+def _plain(
+    world: World, what: str, events: Sequence[LockEvent], facts: Mapping[str, Codes], closures: bool = False
+) -> Columns:
+    """A stream of events as they came; a state that was there when first seen may have begun at any time unseen."""
+    history, coding = world.history, world.coding
+    lo, hi = _times(event.at for event in events)
+    lasting = np.array([event.end is not None for event in events], np.bool_)
+    end_lo, end_hi = _times(event.end or event.at for event in events)
+    perhaps = np.array([not event.change and event.kind in _BEGUN for event in events], np.bool_)
+    unseen: dict[int, tuple[Doubt, ...]] = {}
+    for row in np.flatnonzero(perhaps).tolist():
+        at, doubt = _began_unseen(history, events[row])
+        lo[row], hi[row], end_lo[row], end_hi[row] = at.lo, at.hi, at.lo, at.hi
+        unseen[row] = (doubt,)
+
+    def more(row: int) -> Mapping[str, Any]:
+        event = events[row]
+        return {
+            "closures": (event.subject,) if closures else (),
+            "evidence": frame_of(event),
+            "perhaps": unseen.get(row, ()),
+        }
+
+    return Columns(what, coding, lo, hi, end_lo, end_hi, facts, more, perhaps=perhaps, lasts=lasting)
+
+
+def _began_unseen(history: History, event: LockEvent) -> tuple[Interval, Doubt]:
+    """When a state that was there when first seen (again) may have begun, and why that is not known."""
+    states = history.states(event.kind, event.subject)
+    before = [state.at.lo for state in states[: states.index(event)]]
+    unseen = Interval(before[-1] if before else min(history.span.lo, event.at.hi), event.at.hi)
+    reason = Reason.GAP if history.gap_in(unseen) else Reason.UNKNOWN_BEFORE
+    role = f"{event.kind}.{event.subject}" if event.kind == EventKind.AJAR else event.subject
+    return unseen, (reason, role)
+
+
+def _requests(world: World) -> Columns:
+    events, coding = world.history.events(EventKind.REQUEST), world.coding
+    source = coding.codes(map(attrgetter("subject"), events))
+    facts = {
+        "source": source,
+        "action": coding.codes(map(attrgetter("value"), events)),
+        "side": coding.translated(source, lambda fact: side_of(str(fact))),
+        "closure": coding.codes(map(_whose, events)),
+        "key": coding.codes(map(_key, events)),
     }
-    return Item("request", event.at, facts, end=event.end, evidence=frame_of(event))
+    return _plain(world, "request", events, facts)
 
 
-def _actions(history: History, vehicle: Vehicle, episodes: Sequence[Episode], visible: bool) -> Iterator[Item]:
-    """Central actions: commands, or (with no command signal) closures that moved together or on a request."""
-    last: Item | None = None
-    for episode in episodes:
-        if episode.action not in TARGET or not episode.group:
-            continue
-        commanded = episode.command.status == StageStatus.SEEN
-        asked = episode.request.status == StageStatus.SEEN
-        moved = [stage.at for stage in episode.feedback.values() if stage.at is not None]
-        if not commanded and (visible or not (len(episode.group) > 1 or asked)):
-            continue
-        at = episode.command.at or min(moved, default=episode.at)
-        item = _action(history, episode, at, commanded, last)
-        item = item if item.fact("reported") == "yes" else _unreported(history, vehicle, item)
-        yield item
-        last = replace(item, previous=None)
+def _validations(world: World) -> Columns:
+    events = [event for event in world.history.events(EventKind.VALIDATION) if event.change]
+    coding = world.coding
+    facts = {"result": coding.codes(map(attrgetter("value"), events)), "key": coding.codes(map(_key, events))}
+    return _plain(world, "validation", events, facts)
 
 
-def _action(history: History, episode: Episode, at: Interval, commanded: bool, last: Item | None) -> Item:
-    left_open = {check.source: Reason(check.reason) for check in episode.sources if check.ruling == SourceRuling.OPEN}
-    evidence = (*episode.command.evidence, *(ref for stage in episode.feedback.values() for ref in stage.evidence))
-    bounced = any("bounced" in check.reason for check in episode.sources)
-    facts: dict[str, Fact] = {
-        "action": episode.action,
-        "origin": episode.origin,
-        "side": side_of(episode.origin),
-        "target": TARGET[episode.action],
-        "commanded": "yes" if commanded else "no",
-        "reported": _reported(episode),
-        "bounced": "yes" if bounced else "no",
-        "others-ruled-out": "unknown" if left_open else "yes",
-        "last-action": last.fact("action") if last else "unknown",
-        "last-side": last.fact("side") if last else "unknown",
-        "last-origin": last.fact("origin") if last else "unknown",
-    }
-    facts["opened"], unseen = _opened(history, last.at if last else None, at)
-    doubts = tuple((reason, source) for source, reason in left_open.items())
-    unsure = episode.origin in ("none", "unknown")
-    open_facts = {"origin": doubts if unsure else (), "side": doubts if episode.origin == "unknown" else ()}
-    open_facts |= {"others-ruled-out": doubts, "opened": unseen}
-    if last is None:
-        before = ((Reason.UNKNOWN_BEFORE, "command"),)
-        open_facts |= {"last-action": before, "last-side": before, "last-origin": before}
-    elif last.fact("side") == "unknown":
-        open_facts |= {"last-side": last.open_facts.get("origin", ())}
-    return Item(
-        "action",
-        at,
-        facts,
-        episode.group,
-        episode=episode.id,
-        evidence=evidence,
-        previous=last,
-        request_at=episode.request.at if episode.request.status == StageStatus.SEEN else None,
-        open_facts=open_facts,
+def _openings(world: World) -> Columns:
+    events = [event for event in world.history.events(EventKind.AJAR) if event.value == "open"]
+    return _plain(
+        world, "opening", events, {"closure": world.coding.codes(map(attrgetter("subject"), events))}, closures=True
     )
 
 
-def _opened(history: History, since: Interval | None, at: Interval) -> tuple[str, tuple[tuple[Reason, str], ...]]:
-    """Whether anything was opened between two actions, and why that is not known."""
-    if since is None:
-        return "unknown", ((Reason.UNKNOWN_BEFORE, "command"),)
-    straddles = False
-    for event in history.near(EventKind.AJAR, since.lo, at.hi):
-        if event.value != "open" or not event.change:
-            continue
-        if event.at.lo >= since.hi and event.at.hi <= at.lo:
-            return "yes", ()
-        straddles = True
-    if straddles:
-        return "unknown", ((Reason.STRADDLES, ""),)
-    doubts = hidden(history, ("ajar",), Interval(since.lo, max(since.lo, at.hi)))
-    return ("unknown", doubts) if doubts else ("no", ())
+def _ignition(world: World) -> Columns:
+    events = [
+        event
+        for event in world.history.events(EventKind.STATE)
+        if event.subject == "ignition" and event.value != "unknown"
+    ]
+    return _plain(world, "ignition", events, {"state": world.coding.codes(map(attrgetter("value"), events))})
 
 
-def _reported(episode: Episode) -> str:
-    """Whether the car's own action report names the origin."""
-    return "yes" if any("action report" in check.reason for check in episode.sources) else "no"
+def _hand_releases(world: World) -> Columns:
+    events = [
+        event
+        for event in world.history.events(EventKind.STATE)
+        if event.subject == "hand-release" and event.value == "release"
+    ]
+    return _plain(world, "hand-release", events, {"closure": world.coding.codes(map(_whose, events))})
 
 
-def _unreported(history: History, vehicle: Vehicle, item: Item) -> Item:
-    """An action with no report, as far as its report could be seen: it may come a little before or after."""
-    lag = vehicle.parameters.get("report_lag")
-    if lag is None or history.coverage("action-report").status != RoleStatus.MAPPED:
-        return item
-    reason = history.hidden("action-report", item.at.widen(int(lag.value)))
-    if reason is None:
-        return item
-    doubt = {"reported": ((reason, "action-report"),)}
-    return replace(item, facts={**item.facts, "reported": "unknown"}, open_facts={**item.open_facts, **doubt})
-
-
-def _commands(actions: Sequence[Item]) -> Iterator[Item]:
-    """Commands alone, one for each closure they address, for rules about single latches."""
-    for action in actions:
-        if action.fact("commanded") == "yes":
-            for closure in action.closures:
-                facts = {**action.facts, "closure": closure}
-                yield replace(action, what="command", facts=facts, closures=(closure,))
-
-
-def _answers(history: History, action: Item) -> Iterator[Item]:
-    """What a command expects of each closure it addresses, as far as its latch is on the network."""
-    for closure in shown_latches(history, action.closures):
-        frames = tuple(dict.fromkeys(action.evidence[:1]))
-        facts = {**action.facts, "closure": closure}
-        yield replace(action, what="answer", facts=facts, closures=(closure,), evidence=frames)
-
-
-def _movements(history: History, episodes: Sequence[Episode], actions: Sequence[Item], visible: bool) -> Iterator[Item]:
-    owner: dict[tuple[str, Interval], Episode] = {}
-    ends = [action.at.hi for action in actions]
-    for known in episodes:
-        for closure, stage in known.feedback.items():
-            if stage.at is not None and stage.status == StageStatus.SEEN:
-                owner[closure, stage.at] = known
-    for event in history.events(EventKind.LATCH):
-        if not event.change or event.value not in _ACTION:
-            continue
-        episode = owner.get((event.subject, event.at))
-        commanded = episode is not None and episode.command.status == StageStatus.SEEN
-        together = not visible and episode is not None and len(episode.group) > 1
-        requested = episode is not None and episode.request.status in (StageStatus.SEEN, StageStatus.NOT_VISIBLE)
-        facts: dict[str, Fact] = {
-            "closure": event.subject,
-            "state": event.value,
-            "action": _ACTION[event.value],
-            "causes": _CAUSES[event.value],
-            "origin": episode.origin if episode is not None else "unknown",
-            "commanded": "yes" if commanded else "no",
-            "together": "yes" if together else "no",
-            "requested": "yes" if requested and not visible else "no",
-            "reported": _reported(episode) if episode is not None else "no",
-        }
-        unsure = episode is not None and episode.origin in ("none", "unknown")
-        checks = episode.sources if episode is not None and unsure else ()
-        left = tuple((Reason(check.reason), check.source) for check in checks if check.ruling == SourceRuling.OPEN)
-        yield Item(
-            "movement",
-            event.at,
-            facts,
-            (event.subject,),
-            episode=episode.id if episode is not None else "",
-            evidence=frame_of(event),
-            previous=actions[before - 1] if (before := bisect_left(ends, event.at.lo)) else None,
-            open_facts={"origin": left},
-        )
-
-
-def _accepted(
-    history: History, vehicle: Vehicle, episodes: Sequence[Episode], actions: Sequence[Item]
-) -> Iterator[Item]:
-    """Requests that must be served: accepted by the decoder, or from a source that needs no key."""
-    for episode in episodes:
+def _asked(world: World) -> Columns:
+    """Each chain that began with a request, at the moment its key was accepted, or where none is needed it asked."""
+    history, coding = world.history, world.coding
+    chosen: list[tuple[Interval, Interval, Episode]] = []
+    for episode in world.episodes:
         request, validation = episode.request, episode.validation
-        if request.status != StageStatus.SEEN or request.at is None or episode.action not in TARGET:
-            continue
-        if validation.status == StageStatus.MISSING or episode.outcome == Outcome.REFUSED:
-            continue
-        pulled = request.value == "inside-handle" and episode.command.status != StageStatus.SEEN
-        if validation.value == "refused" or (pulled and episode.group):
-            continue  # a handle that moved its own latch asked for nothing else
-        needless = validation.status == StageStatus.NOT_NEEDED
-        at = validation.at if validation.value == "accepted" and validation.at else request.at
-        last = next((action for action in reversed(actions) if action.at.hi < at.lo), None)
-        accepted = "yes" if needless or validation.value == "accepted" else "unknown"
+        if request.status == StageStatus.SEEN and request.at is not None and episode.action in TARGET:
+            accepted = validation.value == "accepted" and validation.at
+            chosen.append((accepted or request.at, request.at, episode))
+    chosen.sort(key=lambda one: (one[0].hi, one[0].lo))
+    episodes = [episode for _, _, episode in chosen]
+    lo, hi = _times(at for at, _, _ in chosen)
+    ends = [_let_go(history, episode.request, at) for at, _, episode in chosen]
+    end_lo, end_hi = _times(end or at for end, (at, _, _) in zip(ends, chosen, strict=True))
+    keys = [_key_stage(episode) for episode in episodes]
+    facts = {
+        "source": coding.codes(episode.request.value or episode.origin for episode in episodes),
+        "action": coding.codes(map(attrgetter("action"), episodes)),
+        "target": coding.codes(TARGET[episode.action] for episode in episodes),
+        "validation": coding.codes(keys),
+        "commanded": _yes(np.array([e.command.status == StageStatus.SEEN for e in episodes], np.bool_), world),
+        "moved": _yes(np.array([bool(e.group) for e in episodes], np.bool_), world),
+        "key": coding.codes(map(_key_of, episodes)),
+    }
+    unsure = np.array([key == "unknown" for key in keys], np.bool_)
+    actions, previous = _last_actions(world, lo)
+
+    def more(row: int) -> Mapping[str, Any]:
+        at, asked_at, episode = chosen[row]
         hidden = history.hidden("validation", at) or Reason.NOT_VISIBLE
-        facts: dict[str, Fact] = {
-            "source": episode.origin if request.value == "" else request.value,
-            "action": episode.action,
-            "target": TARGET[episode.action],
-            "accepted": accepted,
-            "last-side": last.fact("side") if last else "unknown",
-            "last-action": last.fact("action") if last else "unknown",
+        return {
+            "closures": not_yet(history, world.vehicle, asked_at, TARGET[episode.action]),
+            "episode": episode.id,
+            "evidence": (*episode.request.evidence, *episode.validation.evidence),
+            "previous": actions.item(int(previous[row])) if previous[row] >= 0 else None,
+            "request_at": asked_at,
+            "open_facts": {"validation": ((hidden, "validation"),)} if unsure[row] else {},
         }
-        open_facts = {"accepted": ((hidden, "validation"),)} if accepted == "unknown" else {}
-        if last is None:
-            open_facts["last-side"] = open_facts["last-action"] = ((Reason.UNKNOWN_BEFORE, "command"),)
-        yield Item(
-            "accepted-request",
-            at,
-            facts,
-            not_yet(history, vehicle, request.at, TARGET[episode.action]),
-            end=_let_go(history, request, at),
-            episode=episode.id,
-            evidence=(*request.evidence, *validation.evidence),
-            request_at=request.at,
-            open_facts=open_facts,
-        )
+
+    return Columns(
+        "asked",
+        coding,
+        lo,
+        hi,
+        end_lo,
+        end_hi,
+        facts,
+        more,
+        open={"validation": unsure},
+        lasts=np.array([end is not None for end in ends], np.bool_),
+        previous=previous,
+        actions=actions,
+        request_lo=np.array([asked_at.lo for _, asked_at, _ in chosen], np.int64),
+    )
+
+
+def _key_stage(episode: Episode) -> str:
+    """What became of the key: accepted, refused, not needed, missing, or unknown where nothing shows it."""
+    validation = episode.validation
+    if validation.status == StageStatus.SEEN:
+        return validation.value
+    return {StageStatus.NOT_NEEDED: "not-needed", StageStatus.MISSING: "missing"}.get(validation.status, "unknown")
 
 
 def _let_go(history: History, request: Stage, at: Interval) -> Interval | None:
@@ -281,3 +404,16 @@ def _let_go(history: History, request: Stage, at: Interval) -> Interval | None:
     near = history.near(EventKind.REQUEST, request.at.lo, request.at.hi)
     ends = [event.end for event in near if (event.subject, event.at) == (request.value, request.at) and event.end]
     return max((end for end in ends if end.hi > at.hi), default=None)
+
+
+LAYOUTS: Mapping[str, Callable[[World], Columns]] = {
+    "action": _actions,
+    "movement": _movements,
+    "request": _requests,
+    "asked": _asked,
+    "validation": _validations,
+    "opening": _openings,
+    "ignition": _ignition,
+    "hand-release": _hand_releases,
+}
+"""One line a stream."""

@@ -28,24 +28,22 @@ ORIGINS = (*SOURCES, *TIMED_SOURCES, "hand-release", "none", "unknown")
 SIDES = ("outside", "inside", "automatic", "none", "unknown")
 MOVES = ("lock", "unlock", "deadlock")
 YES_NO = ("yes", "no")
-_LAST: Mapping[str, Values] = {"last-action": (*MOVES, "unknown"), "last-side": SIDES}
 _ACTION: Mapping[str, Values] = {
     "action": MOVES,
     "origin": ORIGINS,
     "side": SIDES,
     "target": LATCH_STATES[:3],
+    "closure": None,
     "commanded": YES_NO,
     "reported": YES_NO,
     "bounced": YES_NO,
     "others-ruled-out": ("yes", "unknown"),
-    "opened": (*YES_NO, "unknown"),
-    **_LAST,
-    "last-origin": ORIGINS,
+    "key": None,
 }
+_PREVIOUS: Mapping[str, Values] = {f"previous.{name}": values for name, values in _ACTION.items()}
+"""The facts of the central action before."""
 FACTS: Mapping[str, Mapping[str, Values]] = {
-    "action": _ACTION,
-    "command": {**_ACTION, "closure": None},
-    "answer": {**_ACTION, "closure": None},
+    "action": {**_ACTION, **_PREVIOUS},
     "movement": {
         "closure": None,
         "state": LATCH_STATES[:3],
@@ -56,16 +54,20 @@ FACTS: Mapping[str, Mapping[str, Values]] = {
         "together": YES_NO,
         "requested": YES_NO,
         "reported": YES_NO,
+        **_PREVIOUS,
     },
-    "request": {"source": SOURCES, "action": ACTIONS, "side": SIDES, "closure": None},
-    "accepted-request": {
+    "request": {"source": SOURCES, "action": ACTIONS, "side": SIDES, "closure": None, "key": None},
+    "asked": {
         "source": ORIGINS,
         "action": ACTIONS,
         "target": LATCH_STATES[:3],
-        "accepted": ("yes", "unknown"),
-        **_LAST,
+        "validation": ("accepted", "refused", "not-needed", "missing", "unknown"),
+        "commanded": YES_NO,
+        "moved": YES_NO,
+        "key": None,
+        **_PREVIOUS,
     },
-    "validation": {"result": ("accepted", "refused")},
+    "validation": {"result": ("accepted", "refused"), "key": None},
     "opening": {"closure": None},
     "ignition": {"state": ("off", "on")},
     "hand-release": {"closure": None},
@@ -92,13 +94,14 @@ PLACEHOLDERS = (
     "state",
     "origin",
     "Origin",
-    "last_origin",
     "measured",
     "limit",
     "advice",
     "started",
 )
-"""What a message may hold in braces."""
+"""What a message may hold in braces, beside facts of what the rule calls by a name: `{previous.origin}`."""
+FOR_EACH = ("closure", "key")
+"""What a rule may be judged for each of by itself."""
 DERIVED: Mapping[str, str] = {"answer_deadline": "time"}
 """Limits that are worked out from others, with their units."""
 

@@ -74,7 +74,28 @@ class _Checker:
         observe = file.data.get("observe") if isinstance(file.data, dict) else None
         what = observe.get("what") if isinstance(observe, dict) else None
         begins = isinstance(observe, dict) and "begins" in observe
-        self.observed: Mapping[str, Values] | None = FACTS["beginning"] if begins else self.facts_of(what)
+        observed = FACTS["beginning"] if begins else self.facts_of(what)
+        let = file.data.get("let") if isinstance(file.data, dict) else None
+        self.let: Mapping[str, Any] = let if isinstance(let, dict) else {}
+        self.observed = None if observed is None else {**observed, **self.named()}
+        self.facts: Mapping[str, Values] | None = self.observed
+
+    def named(self) -> dict[str, Values]:
+        """The facts a rule gives names to: what is found at the occasion, and the facts of it."""
+        found: dict[str, Values] = {}
+        for name, one in self.let.items():
+            latest = one.get("latest") if isinstance(one, dict) else None
+            if isinstance(latest, dict):
+                facts = self.facts_of(latest.get("what")) or {}
+                found |= {f"{name}.{fact}": values for fact, values in facts.items()}
+            else:
+                found[name] = None
+        return found
+
+    def others(self) -> list[str]:
+        """The names of things the rule may measure from."""
+        items = [name for name, one in self.let.items() if isinstance(one, dict) and "latest" in one]
+        return ["previous", *items]
 
     @staticmethod
     def facts_of(what: Any) -> Mapping[str, Values] | None:
@@ -91,8 +112,8 @@ class _Checker:
                 self.wrong(path, f"'{one[:60]}' is no {wanted}", meant(one, allowed or ()))
 
     def bound(self, path: _Path, name: str) -> None:
-        if self.observed is not None and name[1:] not in self.observed:
-            known = [f"${one}" for one in self.observed]
+        if self.facts is not None and name[1:] not in self.facts:
+            known = [f"${one}" for one in self.facts]
             self.wrong(
                 path, f"'{name[:60]}' is no fact of what this rule observes", meant(name, known) if known else ""
             )
@@ -141,7 +162,7 @@ class _Checker:
             self.wrong(path, "has a brace without its partner", "write {{ and }} for braces that are meant as such")
             return
         for name in names:
-            if name not in PLACEHOLDERS:
+            if name not in PLACEHOLDERS and not (name in (self.observed or {}) and ("." in name or name in self.let)):
                 self.wrong(path, f"'{{{name[:40]}}}' is nothing a message can tell", meant(name, PLACEHOLDERS))
 
     # selectors and conditions, wherever they stand
@@ -153,11 +174,14 @@ class _Checker:
         elif isinstance(value, dict):
             if "what" in value:
                 self.selector(value, path)
-            elif path:
+                before, self.facts = self.facts, self.facts_of(value.get("what"))
+                self.walk(value.get("where", []), (*path, "where"))
+                self.facts = before
+            elif path and path[0] != "let":
                 self.condition(value, path)
             self.quantities(value, path)
             for name, one in value.items():
-                if name not in _TEXTS:
+                if name not in _TEXTS and name != "where":
                     self.walk(one, (*path, name))
 
     def selector(self, value: Mapping[str, Any], path: _Path) -> None:
@@ -166,7 +190,7 @@ class _Checker:
             return
         for name, wanted in value.items():
             plain = name.removesuffix("-not")
-            if name == "what":
+            if name in ("what", "where"):
                 continue
             if plain not in facts:
                 what = f"'{plain[:40]}' is no fact of {value['what']}"
@@ -177,12 +201,16 @@ class _Checker:
 
     def condition(self, value: Mapping[str, Any], path: _Path) -> None:
         fact = value.get("fact")
-        if isinstance(fact, str) and self.observed is not None:
-            if fact not in self.observed:
-                mend = meant(fact, list(self.observed)) if self.observed else ""
+        if isinstance(fact, str) and self.facts is not None:
+            if fact not in self.facts:
+                mend = meant(fact, list(self.facts)) if self.facts else ""
                 self.wrong((*path, "fact"), f"'{fact[:40]}' is no fact of what this rule observes", mend)
             else:
-                self.values((*path, "is"), value.get("is", []), self.observed[fact], f"value of {fact}")
+                self.values((*path, "is"), value.get("is", []), self.facts[fact], f"value of {fact}")
+        for name, more in (("since", ["request"]), ("elapsed", [])):
+            known = [*self.others(), *more]
+            if path and name in value and isinstance(value[name], str) and value[name] not in known:
+                self.wrong((*path, name), f"'{value[name][:40]}' is unknown", meant(value[name], known))
         self.closure(value, path)
         self.state(value, path)
 

@@ -10,14 +10,15 @@ import numpy as np
 from latchtrace.model.events import Reason
 from latchtrace.model.time import Interval, Truth, within
 from latchtrace.rules import signals
-from latchtrace.rules.conditions import NO, YES, Answer, Doubt, both, unknown
+from latchtrace.rules.conditions import NO, YES, Answer, both, unknown
+from latchtrace.rules.item import Doubt, Item
 from latchtrace.rules.judgement import Judgement, judge
 from latchtrace.rules.meaning import NEVER, Scope, ScopeKind
 from latchtrace.rules.quantities import Quantity
 from latchtrace.rules.rule import Rule
 from latchtrace.rules.signals import Signal, Spans
 from latchtrace.rules.states import frames_at, signal_of
-from latchtrace.rules.world import Item, World
+from latchtrace.rules.world import World
 
 
 def watched(rule: Rule, world: World) -> tuple[Signal, Scope]:

@@ -17,7 +17,6 @@ from latchtrace.model.vehicle import Parameter
 from latchtrace.rules.conditions import (
     Answer,
     ClosureIs,
-    Doubt,
     Elapsed,
     FactIs,
     Happened,
@@ -30,10 +29,11 @@ from latchtrace.rules.conditions import (
     bound,
 )
 from latchtrace.rules.engine import PATTERNS, not_applicable
+from latchtrace.rules.item import Doubt, Fact, Item
 from latchtrace.rules.judgement import Judgement
 from latchtrace.rules.quantities import Quantity
 from latchtrace.rules.rule import Rule
-from latchtrace.rules.world import Fact, Item, World
+from latchtrace.rules.world import World
 
 Window = tuple[int | None, int | None]
 """From and to after the occasion, in nanoseconds; None where the vehicle file does not state the limit."""
@@ -133,9 +133,13 @@ def _distance(at: Interval, moment: int) -> int:
 
 def _unlike(rule: Rule, worlds: Sequence[World], at: int, occasions: Sequence[Item]) -> Near | None:
     """The nearest thing of the observed stream that is no occasion, and what about it is not as wanted."""
-    known = {id(one) for one in occasions}
-    others = [one for world in worlds for one in world.streams.get(rule.observe.what, ()) if id(one) not in known]
-    others = [one for one in others if rule.observe.matches(one).truth == Truth.NO]
+    known = {one.row for one in occasions}
+    others = [
+        one
+        for world in worlds
+        for one in world.items(rule.observe.what)
+        if one.row not in known and rule.observe.matches(world, one).truth == Truth.NO
+    ]
     nearest = min(others, key=lambda one: _distance(one.at, at), default=None)
     if nearest is None:
         return None
@@ -145,8 +149,7 @@ def _unlike(rule: Rule, worlds: Sequence[World], at: int, occasions: Sequence[It
 
 def _differing(selector: Selector, item: Item, trigger: Item | None) -> tuple[str, ...]:
     """The facts of an item that are surely not what the selector wants."""
-    single = [(fact[0], Selector(selector.what, (fact,))) for fact in selector.facts]
-    return tuple(name for name, one in single if one.matches(item, trigger).truth == Truth.NO)
+    return tuple(name for name, one in selector.differing(item, trigger).items() if one.truth == Truth.NO)
 
 
 def _parameters(rule: Rule, worlds: Sequence[World]) -> tuple[Parameter, ...]:
@@ -260,9 +263,7 @@ def _sought(name: str, raw: Any, selector: Selector, window: Window | None, worl
 
 def _nearest(selector: Selector, window: Window | None, world: World, item: Item) -> tuple[Near | None, Near | None]:
     """The nearest thing that is as wanted, and the nearest one that is not, where that came nearer."""
-    things = [
-        _near(one, selector, window, item) for one in world.streams.get(selector.what, ()) if not _same(one, item)
-    ]
+    things = [_near(one, selector, window, item) for one in world.items(selector.what) if not one.same_as(item)]
     things.sort(key=lambda one: (one.off, min(abs(one.delay.lo), abs(one.delay.hi))))
     right = next((one for one in things if not one.differs), None)
     first = things[0] if things and things[0].differs else None
@@ -273,10 +274,6 @@ def _near(one: Item, selector: Selector, window: Window | None, item: Item) -> N
     lasting = one.end is not None and one.at.lo < item.at.lo
     delay = (one.end or one.at).since(item.at) if lasting else one.at.since(item.at)
     return Near(one.what, one.facts, one.at, delay, _off(one, item, window), _differing(selector, one, item))
-
-
-def _same(one: Item, item: Item) -> bool:
-    return one is item or (one.what == item.what and one.at == item.at and one.closures == item.closures)
 
 
 def _off(one: Item, item: Item, window: Window | None) -> int:
@@ -304,7 +301,8 @@ def _condition(name: str, raw: Any, condition: Any, world: World, item: Item) ->
     elif isinstance(condition, Latest):
         made["near"], made["other"] = _nearest(condition.selector, None, world, item)
     elif isinstance(condition, Elapsed):
-        since = item.at.since(item.previous.at) if item.previous else None
+        other = item.other(condition.since)
+        since = item.at.since(other.at) if other is not None else None
         made["number"] = (since.lo, since.hi) if since else None
         made["limit"] = (condition.lo.value(world.limit), condition.hi.value(world.limit))
         made["unit"] = "ns"
@@ -320,7 +318,7 @@ def _condition(name: str, raw: Any, condition: Any, world: World, item: Item) ->
 
 def _happened(condition: Happened, world: World, item: Item) -> dict[str, Any]:
     if condition.since:
-        start = item.previous.at if condition.since == "previous" and item.previous else item.request_at
+        start = condition.start(item)
         window: Window = (start.lo - item.at.hi if start else None, 0)
     else:
         window = (

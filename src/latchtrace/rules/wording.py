@@ -9,10 +9,11 @@ from typing import Any
 from latchtrace.model.quantity import duration_text, time_text
 from latchtrace.model.results import EvidenceRef, Finding, Measured, SourceRuling
 from latchtrace.rules.catalogue import words
+from latchtrace.rules.item import Item
 from latchtrace.rules.judgement import Judgement
 from latchtrace.rules.quantities import Quantity
 from latchtrace.rules.rule import Rule
-from latchtrace.rules.world import Item, World
+from latchtrace.rules.world import World
 
 _ADVICE = {
     "motor-in-latch": "The motor sits in the latch: where latch or motor fails, the latch is replaced whole.",
@@ -40,7 +41,10 @@ def _phrases(rule: Rule, world: World, judgement: Judgement) -> Mapping[str, str
     action = str(item.fact("action"))
     done = words()["actions"].get(action, {}).get("done", action)
     origin = origin_phrase(str(item.fact("origin") or item.fact("source")))
+    template = rule.text(judgement.rule_id).message if judgement.rule_id else ""
+    named = {name: _named(item, name) for _, name, _, _ in Formatter().parse(template) if name}
     return {
+        **named,
         "closures": closure_titles(world, judgement.closures or item.closures),
         "action": action,
         "done": done.lower(),
@@ -48,12 +52,20 @@ def _phrases(rule: Rule, world: World, judgement: Judgement) -> Mapping[str, str
         "state": str(item.fact("state")),
         "origin": origin,
         "Origin": origin[:1].upper() + origin[1:],
-        "last_origin": origin_phrase(str(item.fact("last-origin"))),
         "started": "the last opening" if judgement.note == "restarted" else "the unlock",
         "measured": duration_text(judgement.measured) if judgement.measured else _since_previous(item),
         "limit": limit_text(rule, world, judgement),
         "advice": _advice(world, judgement),
     }
+
+
+def _named(item: Item, name: str) -> str:
+    """A fact of the item, or of another one the rule calls by a name, in words."""
+    fact = item.fact(name)
+    words_of_it = fact if isinstance(fact, str) else " or ".join(fact)
+    if name.rpartition(".")[2] in ("origin", "source"):
+        return origin_phrase(words_of_it)
+    return words_of_it
 
 
 def _since_previous(item: Item) -> str:

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from latchtrace.model.events import EventKind, LockEvent, Reason
+from latchtrace.model.events import EventKind, LockEvent
 from latchtrace.model.history import History
 from latchtrace.model.results import Episode, EvidenceRef, Seen
 from latchtrace.model.time import Interval
 from latchtrace.model.vehicle import RoleStatus, Vehicle
-
-Fact = str | tuple[str, ...]
+from latchtrace.rules.columns import Coding, Columns
+from latchtrace.rules.item import Item
 
 TARGET: dict[str, tuple[str, ...]] = {
     "lock": ("locked", "deadlocked"),
@@ -22,55 +21,33 @@ TARGET: dict[str, tuple[str, ...]] = {
 """The latch states an action asks for."""
 
 
-@dataclass(frozen=True, slots=True)
-class Item:
-    """One thing that happened. `open_facts` tells, of a fact that is not certain, why and through which role.
-
-    `perhaps` tells why it is not certain that it happened at all: a state was there when it was first seen again.
-    """
-
-    what: str
-    at: Interval
-    facts: Mapping[str, Fact]
-    closures: tuple[str, ...] = ()
-    end: Interval | None = None
-    episode: str = ""
-    evidence: tuple[EvidenceRef, ...] = ()
-    previous: Item | None = None
-    request_at: Interval | None = None
-    open_facts: Mapping[str, tuple[tuple[Reason, str], ...]] = field(default_factory=dict)
-    perhaps: tuple[tuple[Reason, str], ...] = ()
-
-    def fact(self, name: str) -> Fact:
-        """A fact by name; the empty text where the item has no such fact."""
-        return self.facts.get(name, "")
-
-
 @dataclass(slots=True)
 class World:
-    """Everything the rules of one segment may look at."""
+    """Everything the rules of one segment may look at. Streams are laid out when a rule first asks for them."""
 
     history: History
     vehicle: Vehicle
     episodes: Sequence[Episode]
-    streams: Mapping[str, Sequence[Item]]
-    _ends: dict[str, list[int]] = field(default_factory=dict)
-    _widest: dict[str, int] = field(default_factory=dict)
+    layouts: Mapping[str, Callable[[World], Columns]]
+    coding: Coding = field(default_factory=Coding)
+    _streams: dict[str, Columns] = field(default_factory=dict)
+
+    def stream(self, what: str) -> Columns:
+        """A stream by name."""
+        if what not in self._streams:
+            self._streams[what] = self.layouts[what](self)
+        return self._streams[what]
+
+    def items(self, what: str) -> Iterator[Item]:
+        """Every item of a stream in order; none where there is no such stream."""
+        if what in self.layouts:
+            columns = self.stream(what)
+            yield from (columns.item(row) for row in range(len(columns)))
 
     def near(self, what: str, lo: int, hi: int) -> Iterator[Item]:
         """Items of a stream that may touch [lo, hi], in order; lasting ones count until their end."""
-        items = self.streams.get(what, ())
-        if what not in self._ends:
-            self._ends[what] = [item.at.hi for item in items]
-            reach = [(item.end or item.at).hi - item.at.hi for item in items]
-            self._widest[what] = max([0, *reach, *(item.at.width for item in items)])
-        ends, widest = self._ends[what], self._widest[what]
-        for i in range(bisect_left(ends, lo - widest), len(items)):
-            if ends[i] - widest > hi:
-                return
-            item = items[i]
-            if item.at.lo <= hi and (item.end or item.at).hi >= lo:
-                yield item
+        columns = self.stream(what)
+        yield from (columns.item(row) for row in columns.near(lo, hi))
 
     @property
     def command_visible(self) -> bool:
@@ -94,11 +71,9 @@ class World:
 
 STREAM_ROLES: Mapping[str, tuple[str, ...]] = {
     "action": ("command", "latch"),
-    "command": ("command",),
-    "answer": ("command", "latch"),
     "movement": ("latch",),
     "request": ("request",),
-    "accepted-request": ("request", "validation"),
+    "asked": ("request", "validation"),
     "validation": ("validation",),
     "opening": ("ajar",),
     "ignition": ("ignition",),

@@ -147,8 +147,8 @@ def test_every_fact_of_every_stream_is_in_the_vocabulary() -> None:
     assert set(STREAM_ROLES) <= set(FACTS)
     for file in sources():
         for _, world in examples_of(file):
-            for stream, items in world.streams.items():
-                for item in items:
+            for stream in STREAM_ROLES:
+                for item in world.items(stream):
                     for name, value in item.facts.items():
                         assert name in FACTS[stream], (stream, name)
                         values = (value,) if isinstance(value, str) else value
@@ -161,6 +161,6 @@ def test_every_placeholder_is_one_that_messages_know() -> None:
     rule = parse_rule(sources()["command-without-request.yaml"], "command-without-request.yaml")
     _, world = examples_of("command-without-request.yaml")[0]
     (vehicle_world,) = worlds_of(world.vehicle, [world.history.timeline])
-    item = vehicle_world.streams["action"][0]
+    item = vehicle_world.stream("action").item(0)
     known = wording._phrases(rule, vehicle_world, Judgement(item, Ruling.FAIL, item.at, rule_id=rule.texts[0].id))
-    assert set(known) == set(PLACEHOLDERS)
+    assert set(known) >= set(PLACEHOLDERS)

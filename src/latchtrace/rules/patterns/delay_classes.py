@@ -13,12 +13,14 @@ from dataclasses import replace
 
 from latchtrace.model.events import Reason
 from latchtrace.model.time import Interval, Truth, within
-from latchtrace.rules.conditions import Answer, Doubt, Selector, both, either, hidden, unknown
+from latchtrace.rules.blindness import hidden
+from latchtrace.rules.conditions import Answer, Selector, both, either, unknown
+from latchtrace.rules.item import Doubt, Item
 from latchtrace.rules.judgement import Judgement, Ruling, judge
 from latchtrace.rules.occasions import occasions
 from latchtrace.rules.rule import Rule, Trend
 from latchtrace.rules.trackers.trend import rising_trend
-from latchtrace.rules.world import Item, World
+from latchtrace.rules.world import World
 
 
 def judgements(rule: Rule, world: World) -> Iterator[Judgement]:
@@ -76,7 +78,7 @@ def _started(rule: Rule, world: World, item: Item, horizon: int) -> tuple[Item, 
             one
             for selector in selectors
             for one in world.near(selector.what, item.at.lo, stop)
-            if item.at.hi < one.at.lo and one.at.hi < stop and selector.matches(one, item).truth == Truth.YES
+            if item.at.hi < one.at.lo and one.at.hi < stop and selector.matches(world, one, item).truth == Truth.YES
         ]
         if not again:
             return item, answer, rule.cancelled_by
@@ -135,9 +137,9 @@ def _first(world: World, rule: Rule, item: Item, horizon: int) -> Item | None:
     if rule.expect is None:
         raise ValueError("delay-classes needs expect")
     for one in world.near(rule.expect.what, item.at.lo, item.at.hi + horizon):
-        if one is item or one.at.hi < item.at.lo:
+        if one.same_as(item) or one.at.hi < item.at.lo:
             continue
-        if rule.expect.matches(one, item).truth != Truth.NO and one.at.since(item.at).lo <= horizon:
+        if rule.expect.matches(world, one, item).truth != Truth.NO and one.at.since(item.at).lo <= horizon:
             return one
     return None
 
@@ -160,9 +162,14 @@ def _cancelled(
     for selector in cancelling:
         for one in world.near(selector.what, observed.at.lo, stop):
             began_before = one.at.lo <= observed.at.lo and not one.perhaps
-            if one is observed or one is answer or began_before or one.at.hi < observed.at.hi:
+            if (
+                one.same_as(observed)
+                or (answer is not None and one.same_as(answer))
+                or began_before
+                or one.at.hi < observed.at.hi
+            ):
                 continue
-            match = selector.matches(one, observed)
+            match = selector.matches(world, one, observed)
             if match.truth == Truth.NO or (answer is None and due is not None and one.at.lo > due):
                 continue
             order = Truth.YES if answer is None or one.at.hi < answer.at.lo else Truth.UNKNOWN

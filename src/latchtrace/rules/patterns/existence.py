@@ -12,12 +12,13 @@ from collections.abc import Iterator
 from latchtrace.model.events import Reason
 from latchtrace.model.time import Interval, Truth
 from latchtrace.rules.conditions import NO, YES, Answer, unknown
+from latchtrace.rules.item import Item
 from latchtrace.rules.judgement import Judgement, judge
 from latchtrace.rules.meaning import ScopeKind
 from latchtrace.rules.rule import Rule
 from latchtrace.rules.signals import Signal
 from latchtrace.rules.watched import Stay, inside, open_at, stays, watched
-from latchtrace.rules.world import Item, World
+from latchtrace.rules.world import World
 
 
 def judgements(rule: Rule, world: World) -> Iterator[Judgement]:

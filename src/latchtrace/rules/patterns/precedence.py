@@ -14,10 +14,11 @@ from collections.abc import Iterator
 from latchtrace.model.events import Reason
 from latchtrace.model.time import Truth
 from latchtrace.rules.conditions import Answer, both, negated, occurs, unknown
+from latchtrace.rules.item import Item
 from latchtrace.rules.judgement import Judgement, judge
 from latchtrace.rules.occasions import occasions
 from latchtrace.rules.rule import Rule
-from latchtrace.rules.world import Item, World
+from latchtrace.rules.world import World
 
 
 def judgements(rule: Rule, world: World) -> Iterator[Judgement]:

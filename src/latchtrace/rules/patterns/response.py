@@ -13,11 +13,12 @@ from collections.abc import Iterator
 
 from latchtrace.model.events import EventKind, Reason
 from latchtrace.model.time import Interval, Truth
-from latchtrace.rules.conditions import NO, Answer, Doubt, both, either, negated, unknown
+from latchtrace.rules.conditions import NO, Answer, both, either, negated, unknown
+from latchtrace.rules.item import Doubt, Item
 from latchtrace.rules.judgement import Judgement, Ruling, judge
 from latchtrace.rules.occasions import occasions
 from latchtrace.rules.rule import Rule
-from latchtrace.rules.world import Item, World
+from latchtrace.rules.world import World
 
 
 def judgements(rule: Rule, world: World) -> Iterator[Judgement]:
@@ -35,7 +36,7 @@ def _judged(rule: Rule, world: World, item: Item) -> Judgement:
     others = [
         other
         for other in world.near(rule.observe.what, item.at.lo, moment.hi)
-        if other is not item and other.at.lo > item.at.lo and other.at.lo <= moment.hi
+        if not other.same_as(item) and other.at.lo > item.at.lo and other.at.lo <= moment.hi
     ]
     if any(other.at.hi <= moment.lo for other in others):
         return Judgement(item, Ruling.SKIPPED, item.at)
@@ -61,7 +62,7 @@ def _excepted(rule: Rule, world: World, item: Item, closure: str, moment: Interv
     for other in world.near(rule.excepting.what, item.at.lo, moment.hi):
         if closure in other.closures and other.at.hi >= item.at.lo:
             last = other
-    return rule.excepting.matches(last, item) if last is not None else NO
+    return rule.excepting.matches(world, last, item) if last is not None else NO
 
 
 def _settled(world: World, item: Item, settle: int) -> tuple[Interval, tuple[Doubt, ...]]:

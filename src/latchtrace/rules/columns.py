@@ -1,0 +1,133 @@
+"""Streams as columns: what happened when, with its facts as numbers, so that a million items are asked at once.
+
+A column answer is a level for each row: 0 NO, 2 YES, and 1 where the columns alone cannot tell. Level 1 says nothing
+against the rule: the row is then looked at one by one, by the meaning of the rule itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from latchtrace.model.time import Interval
+from latchtrace.rules.item import Fact, Item
+
+Times = npt.NDArray[np.int64]
+Codes = npt.NDArray[np.int32]
+Rows = npt.NDArray[np.int64]
+Flags = npt.NDArray[np.bool_]
+
+
+class Coding:
+    """Gives each fact a small number, the same one in every column of a world."""
+
+    def __init__(self) -> None:
+        self.values: list[Fact] = []
+        self._codes: dict[Fact, int] = {}
+
+    def code(self, fact: Fact) -> int:
+        """The number of a fact."""
+        known = self._codes.get(fact)
+        if known is None:
+            known = self._codes[fact] = len(self.values)
+            self.values.append(fact)
+        return known
+
+    def codes(self, facts: Iterable[Fact]) -> Codes:
+        """The numbers of many facts."""
+        code = self.code
+        return np.array([code(fact) for fact in facts], np.int32)
+
+    def translated(self, codes: Codes, change: Callable[[Fact], Fact]) -> Codes:
+        """A column of facts worked out from another one."""
+        table = np.zeros(len(self.values), np.int32)
+        for code in np.unique(codes).tolist():
+            table[code] = self.code(change(self.values[code]))
+        return table[codes]
+
+    def holding(self, values: Collection[str]) -> Flags:
+        """For each number, whether one of the values is in its fact."""
+        return np.array(
+            [any(one in values for one in ((fact,) if isinstance(fact, str) else fact)) for fact in self.values],
+            np.bool_,
+        )
+
+
+@dataclass(slots=True)
+class Columns:
+    """One stream, sorted by `hi`: when each item happened, until when it lasted, its facts.
+
+    `open` marks rows whose fact may not be certain, `perhaps` rows that may not have happened at all. `previous` is
+    the row of the central action before (-1: none), `request_lo` when the request began that an action served.
+    `more` gives what an Item has beside its times and facts.
+    """
+
+    what: str
+    coding: Coding
+    lo: Times
+    hi: Times
+    end_lo: Times
+    end_hi: Times
+    facts: Mapping[str, Codes]
+    more: Callable[[int], Mapping[str, Any]]
+    open: Mapping[str, Flags] = field(default_factory=dict)
+    perhaps: Flags | None = None
+    lasts: Flags | None = None
+    previous: Rows | None = None
+    actions: Columns | None = None
+    request_lo: Times | None = None
+    widest: int = 0
+    _items: dict[int, Item] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        if len(self.lo):
+            widths = np.maximum(self.hi - self.lo, self.end_hi - self.hi)
+            self.widest = max(0, int(widths.max()))
+
+    def __len__(self) -> int:
+        return len(self.lo)
+
+    def item(self, row: int) -> Item:
+        """One row as an item."""
+        known = self._items.get(row)
+        if known is None:
+            values = self.coding.values
+            facts = {name: values[codes[row]] for name, codes in self.facts.items()}
+            at = Interval(int(self.lo[row]), int(self.hi[row]))
+            end = None
+            if self.lasts is not None and self.lasts[row]:
+                end = Interval(int(self.end_lo[row]), int(self.end_hi[row]))
+            known = self._items[row] = Item(self.what, at, facts, end=end, row=row, **self.more(row))
+        return known
+
+    def near(self, lo: int, hi: int) -> Sequence[int]:
+        """The rows of items that may touch [lo, hi], in order; lasting ones count until their end."""
+        first = int(np.searchsorted(self.hi, lo - self.widest))
+        last = int(np.searchsorted(self.hi, hi + self.widest, side="right"))
+        inside = (self.lo[first:last] <= hi) & (self.end_hi[first:last] >= lo)
+        rows: list[int] = (np.flatnonzero(inside) + first).tolist()
+        return rows
+
+    def fact(self, name: str) -> tuple[Codes, Flags] | None:
+        """A fact's numbers, and where it may not be certain; None where the columns do not hold it."""
+        if name.startswith("previous."):
+            return self._before(name.removeprefix("previous."))
+        if name not in self.facts:
+            return None
+        return self.facts[name], self.open.get(name, np.zeros(len(self), np.bool_))
+
+    def _before(self, name: str) -> tuple[Codes, Flags] | None:
+        if self.previous is None or self.actions is None:
+            return None
+        known = self.actions.fact(name)
+        if known is None:
+            return None
+        codes, unsure = known
+        if not len(codes):
+            return np.zeros(len(self), np.int32), np.ones(len(self), np.bool_)
+        at = np.maximum(self.previous, 0)
+        return codes[at], unsure[at] | (self.previous < 0)
