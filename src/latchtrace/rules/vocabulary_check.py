@@ -125,9 +125,6 @@ class _Checker:
         concerns = data.get("concerns")
         if isinstance(concerns, dict) and concerns.get("closure") == "every":
             self.wrong(("concerns", "closure"), "is every, and each is looked at by itself", "write any")
-        never = data.get("never")
-        if "from" in data and data.get("pattern") == "absence" and not (isinstance(never, dict) and "what" in never):
-            self.wrong(("from",), "is used only where `never` is something that happens", "remove it")
 
     def texts(self, data: Mapping[str, Any], path: _Path) -> None:
         for field in ("message", "check"):
