@@ -3,17 +3,43 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from latchtrace.model.time import Interval, Truth
+from latchtrace.rules.clip import Clip
 from latchtrace.rules.conditions import Answer
+from latchtrace.rules.meaning import Scope
 from latchtrace.rules.rule import Rule
+from latchtrace.rules.scopes import ScopedRule
 from latchtrace.rules.states import beginnings
 from latchtrace.rules.world import Item, World
 
 
-def occasions(rule: Rule, world: World) -> Iterator[tuple[Item, Answer]]:
-    """Each occasion in time order, with how surely it is one of those the rule means."""
+@dataclass(frozen=True, slots=True)
+class Occasion:
+    """One thing a rule is judged for.
+
+    `match`: how surely it is one of those the rule means; `in_force`: whether the rule's scope is open then; `clip`:
+    what part of the recording counts for it (None: all); `scope`: the scope as signals.
+    """
+
+    item: Item
+    match: Answer
+    in_force: Answer
+    clip: Clip | None
+    scope: Scope
+
+
+def occasions(rule: Rule, world: World) -> Iterator[Occasion]:
+    """Each occasion in time order, those outside the scope of the rule left out."""
+    scoped = ScopedRule(rule, world)
+    for item, match in _observed(rule, world):
+        in_force = scoped.in_force(item.at)
+        if in_force.truth != Truth.NO:
+            yield Occasion(item, match, in_force, scoped.clip(item.at), scoped.scope)
+
+
+def _observed(rule: Rule, world: World) -> Iterator[tuple[Item, Answer]]:
     if rule.begins:
         nothing = Item("beginning", Interval.at(world.history.span.lo), {})
         for item, match in beginnings(rule.begins, world, nothing):

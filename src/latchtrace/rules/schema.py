@@ -35,7 +35,7 @@ from latchtrace.rules.world import STREAM_ROLES
 VERSION = "1"
 _TEXT_FIELDS = {"severity", "title", "message", "means", "check", "cautions", "by-design"}
 _COMMON = {"version", "rule", "function", "pattern", "observe", "needs", "fitted", "given", "unless", "explained-by"}
-_COMMON |= {"concerns"}
+_COMMON |= {"concerns", "scope"}
 _EXAMPLES = {"example-car", "examples"}
 PATTERN_FIELDS: Mapping[str, frozenset[str]] = {
     "absence": frozenset({"never"}),
@@ -58,11 +58,11 @@ PATTERN_FIELDS: Mapping[str, frozenset[str]] = {
             "trend",
         }
     ),
-    "universality": frozenset({"state", "scope"}),
-    "existence": frozenset({"state", "scope"}),
-    "bounded-recurrence": frozenset({"state", "scope", "every"}),
-    "minimum-duration": frozenset({"state", "scope", "at-least"}),
-    "maximum-duration": frozenset({"state", "scope", "at-most"}),
+    "universality": frozenset({"state"}),
+    "existence": frozenset({"state"}),
+    "bounded-recurrence": frozenset({"state", "every"}),
+    "minimum-duration": frozenset({"state", "at-least"}),
+    "maximum-duration": frozenset({"state", "at-most"}),
 }
 """The patterns, and the fields each has beside the common ones."""
 WATCHING = frozenset({"universality", "existence", "bounded-recurrence", "minimum-duration", "maximum-duration"})

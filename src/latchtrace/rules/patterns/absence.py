@@ -16,5 +16,6 @@ from latchtrace.rules.world import World
 
 def judgements(rule: Rule, world: World) -> Iterator[Judgement]:
     """One judgement for each item observed."""
-    for item, match in occasions(rule, world):
-        yield judge(rule, world, item, both([match, *(condition.ask(world, item) for condition in rule.never)]))
+    for one in occasions(rule, world):
+        met = both([one.match, *(condition.ask(world, one.item) for condition in rule.never)])
+        yield judge(rule, world, one.item, met, in_force=one.in_force)
