@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
 
-from latchtrace.model.events import Blind, Coverage, Reason, Timeline
+from latchtrace.model.events import Blind, Coverage, EventKind, LockEvent, Reason, Timeline
 from latchtrace.model.history import History
 from latchtrace.model.time import MILLISECOND, SECOND, Interval
 from latchtrace.model.vehicle import Closure, Parameter, RoleStatus, Vehicle
@@ -19,6 +19,7 @@ from latchtrace.rules.schema import parse_rule
 from latchtrace.rules.world import STREAM_ROLES, World
 
 ROLES = ("request.remote-button", "command", "latch.front-left", "ajar.front-left", "validation", "ignition", "speed")
+CHANNELS = {"latch": EventKind.LATCH, "ajar": EventKind.AJAR}
 HEAD = """version: 1
 rule: tried
 severity: fault
@@ -42,8 +43,13 @@ def world(
     parameters: Mapping[str, int | float | str | bool] | None = None,
     blind: Mapping[str, Sequence[tuple[float, float]]] | None = None,
     statuses: Mapping[str, RoleStatus] | None = None,
+    states: Mapping[str, Sequence[tuple[Interval | float, str]]] | None = None,
 ) -> World:
-    """A world of these items from 0 to `end` seconds; `blind` holes by role in seconds."""
+    """A world of these items from 0 to `end` seconds; `blind` holes by role in seconds.
+
+    `states` tells by role (`ignition`, `ajar.front-left`) from when on it has which value: seconds, or the interval of
+    nanoseconds in which it changed.
+    """
     holes = blind or {}
     coverage = {
         role: Coverage(
@@ -57,7 +63,8 @@ def world(
         )
         for role in ROLES
     }
-    timeline = Timeline(0, Interval(0, round(end * SECOND)), (), coverage=coverage)
+    events = tuple(sorted(_states(states or {}), key=lambda event: event.at.hi))
+    timeline = Timeline(0, Interval(0, round(end * SECOND)), events, coverage=coverage)
     stated = {name: Parameter(name, value, "ns", "a test") for name, value in (parameters or {}).items()}
     vehicle = Vehicle(
         name="a test",
@@ -104,6 +111,14 @@ def columns_of(what: str, coding: Coding, items: Sequence[Item]) -> Columns:
         perhaps=np.array([bool(one.perhaps) for one in items], np.bool_),
         lasts=np.array([one.end is not None for one in items], np.bool_),
     )
+
+
+def _states(states: Mapping[str, Sequence[tuple[Interval | float, str]]]) -> Iterator[LockEvent]:
+    for role, values in states.items():
+        kind, _, closure = role.partition(".")
+        for i, (at, value) in enumerate(values):
+            when = at if isinstance(at, Interval) else Interval.at(round(at * SECOND))
+            yield LockEvent(CHANNELS.get(kind, EventKind.STATE), closure or role, value, when, change=i > 0)
 
 
 def judged(rule: str, where: World) -> list[Judgement]:

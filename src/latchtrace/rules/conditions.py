@@ -11,6 +11,7 @@ from latchtrace.model.results import EvidenceRef
 from latchtrace.model.time import Interval, Truth, within
 from latchtrace.model.vehicle import RoleStatus
 from latchtrace.rules.blindness import hidden
+from latchtrace.rules.clip import Clip
 from latchtrace.rules.item import Doubt, Item
 from latchtrace.rules.quantities import Quantity
 from latchtrace.rules.world import STREAM_ROLES, World, shown_latches
@@ -126,12 +127,20 @@ def _fact(item: Item, name: str, values: Sequence[str], inverted: bool, trigger:
     return negated(answer) if inverted else answer
 
 
-def occurs(world: World, selector: Selector, trigger: Item, lo: int, hi: int, since: Interval | None = None) -> Answer:
+def occurs(
+    world: World,
+    selector: Selector,
+    trigger: Item,
+    lo: int,
+    hi: int,
+    since: Interval | None = None,
+    clip: Clip | None = None,
+) -> Answer:
     """Whether an item meant by the selector begins within [lo, hi] nanoseconds of the trigger's time.
 
     Backward windows (hi = 0) count an item that lasts until its end; forward windows of a trigger that lasts run
     from its start to its end and `hi` more. At the trigger itself the order of two things inside one cycle cannot be
-    seen and is taken as causal. `since` cuts off what lies surely before it.
+    seen and is taken as causal. `since` cuts off what lies surely before it, `clip` what lies outside the scope.
     """
     found: list[Answer] = []
     lasts = trigger.end if hi > 0 and trigger.end is not None else trigger.at
@@ -139,6 +148,10 @@ def occurs(world: World, selector: Selector, trigger: Item, lo: int, hi: int, si
     if since is not None:
         start = max(span.lo, since.lo)
         span = Interval(start, max(start, span.hi))
+    inside = clip.cut(span) if clip is not None else span
+    if inside is None:
+        return NO
+    span = inside
     for item in world.near(selector.what, span.lo, span.hi):
         if item.same_as(trigger) or (since is not None and (item.end or item.at).hi < since.lo):
             continue
@@ -146,7 +159,7 @@ def occurs(world: World, selector: Selector, trigger: Item, lo: int, hi: int, si
         if match.truth == Truth.NO:
             continue
         in_time = _in_window(item, trigger.at, lasts, lo, hi)
-        truth = match.truth & in_time
+        truth = match.truth & in_time & (clip.holds(item) if clip is not None else Truth.YES)
         if truth != Truth.NO:
             doubts = match.doubts or ((Reason.STRADDLES, ""),)
             found.append(Answer(truth, () if truth == Truth.YES else doubts, (item,)))

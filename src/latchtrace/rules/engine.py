@@ -12,6 +12,7 @@ from latchtrace.model.vehicle import RoleStatus
 from latchtrace.rules.judgement import NEVER_SHOWN, Judgement, Ruling
 from latchtrace.rules.patterns import (
     absence,
+    bounded_absence,
     bounded_recurrence,
     bounded_response,
     delay_classes,
@@ -30,6 +31,7 @@ Pattern = Callable[[Rule, World], Iterator[Judgement]]
 
 PATTERNS: Mapping[str, Pattern] = {
     "absence": absence.judgements,
+    "bounded-absence": bounded_absence.judgements,
     "response": response.judgements,
     "precedence": precedence.judgements,
     "bounded-response": bounded_response.judgements,

@@ -8,7 +8,7 @@ from enum import Enum
 from latchtrace.model.events import Reason
 from latchtrace.model.results import EvidenceRef
 from latchtrace.model.time import Interval, Truth
-from latchtrace.rules.conditions import Answer, both, either, frames, negated
+from latchtrace.rules.conditions import YES, Answer, both, either, frames, negated
 from latchtrace.rules.item import Doubt, Item
 from latchtrace.rules.rule import Rule
 from latchtrace.rules.world import World
@@ -53,14 +53,15 @@ def judge(
     closures: tuple[str, ...] | None = None,
     rule_id: str = "",
     excuse_first: bool = True,
+    in_force: Answer = YES,
 ) -> Judgement:
-    """Given ∧ ¬unless → ¬violated, in Kleene's logic.
+    """Given ∧ ¬unless → ¬violated, in Kleene's logic; that the scope is open (`in_force`) is a premise like the others.
 
     A premise that does not hold: not exercised. A premise in doubt with nothing violated: passed all the same; with
     something violated: undecided, and never a suspicion, because what triggers the rule was not surely there.
     An excuse that holds: not exercised, unless `excuse_first` is False and nothing is violated anyhow.
     """
-    premise = both([condition.ask(world, item) for condition in rule.given])
+    premise = both([in_force, *(condition.ask(world, item) for condition in rule.given)])
     excuse = either([condition.ask(world, item) for condition in rule.unless]) if rule.unless else None
     excused = excuse is not None and excuse.truth == Truth.YES and (excuse_first or violated.truth != Truth.NO)
     if premise.truth == Truth.NO or excused:

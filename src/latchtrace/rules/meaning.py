@@ -11,6 +11,7 @@ things after R are none of the rule's business.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -28,6 +29,7 @@ from latchtrace.rules.signals import (
     implication,
     negation,
     once,
+    since,
     until,
     weak_until,
 )
@@ -82,6 +84,27 @@ def bounded_absence(p: Signal, s: Signal, scope: Scope, lo: int = 0, hi: int | N
     return implication(p, negation(_inside(s, scope, lo, hi)))
 
 
+def preceded(p: Signal, s: Signal, scope: Scope, within: int | None = None) -> Signal:
+    """P → O[0,within] S, since the scope opened: the bounded precedence."""
+    inside = conjunction(s, is_open(scope))
+    if scope.ends is NEVER:
+        return implication(p, once(inside, 0, within))
+    return implication(p, since(negation(scope.ends), inside, 0, within))
+
+
+def stability(p: Signal, s: Signal, scope: Scope, lo: int = 0, hi: int | None = None) -> Signal:
+    """P → G[lo,hi] S, as far as the scope goes: bounded invariance."""
+    return bounded_absence(p, negation(s), scope, lo, hi)
+
+
+def sequence(p: Signal, steps: Sequence[tuple[Signal, int, int | None]], scope: Scope) -> Signal:
+    """P → F[lo,hi] (S1 ∧ F[lo,hi] (S2 ∧ …)), all before the scope ends; each step with its `lo` and `hi`."""
+    rest = constant(Truth.YES)
+    for step, lo, hi in reversed(steps):
+        rest = _inside(conjunction(step, rest), scope, lo, hi)
+    return implication(p, rest)
+
+
 def minimum_duration(p: Signal, scope: Scope, least: int) -> Signal:
     """When P begins it stays for at least `least`."""
     return implication(begins(p), negation(_inside(negation(p), scope, 0, least)))
@@ -117,19 +140,38 @@ def _inside(s: Signal, scope: Scope, lo: int, hi: int | None) -> Signal:
 def throughout(body: Signal, scope: Scope) -> Signal:
     """The body at every instant of the scope, as a formula whose value at each instant must not be NO.
 
-    The scope "before R" is one obligation of the first instant: F R → (body U R).
+    The scope "before R" is one obligation of the first instant: F R → (body U R), which is F R → (body W R).
     """
     q, r = scope.opens, scope.closes
     if scope.kind is ScopeKind.GLOBALLY:
         return body
     if scope.kind is ScopeKind.BEFORE:
-        return implication(eventually(r), until(body, r))
+        return implication(eventually(r), weak_until(body, r))
     if scope.kind is ScopeKind.AFTER:
         return implication(q, always(body))
     opened = conjunction(q, negation(r))
     if scope.kind is ScopeKind.BETWEEN:
-        return implication(conjunction(opened, eventually(r)), until(body, r))
+        return implication(conjunction(opened, eventually(r)), weak_until(body, r))
     return implication(opened, weak_until(body, r))
+
+
+def is_open(scope: Scope) -> Signal:
+    """At which instants a scope is open: opened, and not closed since."""
+    if scope.kind is ScopeKind.GLOBALLY:
+        return constant(Truth.YES)
+    if scope.kind is ScopeKind.BEFORE:
+        return negation(once(scope.closes))
+    if scope.kind is ScopeKind.AFTER:
+        return once(scope.opens)
+    going = negation(scope.closes)
+    return conjunction(going, since(going, conjunction(scope.opens, going)))
+
+
+def in_force(scope: Scope) -> Signal:
+    """At which instants a pattern is in force: the scope is open, and closes one day where its kind asks for that."""
+    if scope.kind in (ScopeKind.BEFORE, ScopeKind.BETWEEN):
+        return conjunction(is_open(scope), eventually(scope.closes))
+    return is_open(scope)
 
 
 def existence(p: Signal, scope: Scope) -> Signal:

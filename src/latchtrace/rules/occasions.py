@@ -10,10 +10,13 @@ import numpy as np
 
 from latchtrace.model.events import EventKind, Reason
 from latchtrace.model.time import Interval, Truth
+from latchtrace.rules.clip import Clip
 from latchtrace.rules.columns import Codes, Columns, Rows
 from latchtrace.rules.conditions import Answer, ClosureIs, Selector, StateIs, last_before
 from latchtrace.rules.item import Fact, Item
+from latchtrace.rules.meaning import Scope
 from latchtrace.rules.rule import Captured, Rule
+from latchtrace.rules.scopes import ScopedRule
 from latchtrace.rules.states import beginnings
 from latchtrace.rules.world import World, shown_latches
 
@@ -71,7 +74,31 @@ def occasions_of(rule: Rule, world: World) -> Occasions:
     return _for_each_closure(rule, world, columns, rows)
 
 
-def occasions(rule: Rule, world: World) -> Iterator[tuple[Item, Answer]]:
+@dataclass(frozen=True, slots=True)
+class Occasion:
+    """One thing a rule is judged for.
+
+    `match`: how surely it is one of those the rule means; `in_force`: whether the rule's scope is open then; `clip`:
+    what part of the recording counts for it (None: all); `scope`: the scope as signals.
+    """
+
+    item: Item
+    match: Answer
+    in_force: Answer
+    clip: Clip | None
+    scope: Scope
+
+
+def occasions(rule: Rule, world: World) -> Iterator[Occasion]:
+    """Each occasion in time order, those outside the scope of the rule left out."""
+    scoped = ScopedRule(rule, world)
+    for item, match in _meant(rule, world):
+        in_force = scoped.in_force(item.at)
+        if in_force.truth != Truth.NO:
+            yield Occasion(item, match, in_force, scoped.clip(item.at), scoped.scope)
+
+
+def _meant(rule: Rule, world: World) -> Iterator[tuple[Item, Answer]]:
     """Each occasion in time order, with how surely it is one of those the rule means."""
     found = occasions_of(rule, world)
     for i in range(len(found)):

@@ -11,7 +11,14 @@ from latchtrace.model.vehicle import RoleStatus
 from latchtrace.rules.example_car import FUNCTIONS, NOT_STATED, STATUSES, limits
 from latchtrace.rules.example_lines import AJAR
 from latchtrace.rules.examples import CAR_FIELDS, FIELDS, KINDS, OUTCOMES
-from latchtrace.rules.schema import PATTERN_FIELDS, VERSION, allowed_fields, condition_fields, required_fields
+from latchtrace.rules.schema import (
+    PATTERN_FIELDS,
+    VERSION,
+    WATCHING,
+    allowed_fields,
+    condition_fields,
+    required_fields,
+)
 from latchtrace.rules.vocabulary import (
     CLOSURE_STATES,
     FACTS,
@@ -51,14 +58,26 @@ def published_schema() -> _Schema:
 
 def _of_pattern(pattern: str) -> _Schema:
     own = [] if pattern == "delay-classes" else ["rule", "severity", "title", "message", "means"]
-    observed = [] if "state" in PATTERN_FIELDS[pattern] else ["observe"]
+    observed = [] if pattern in WATCHING else ["observe"]
     return {
         "if": {"properties": {"pattern": {"const": pattern}}},
         "then": {
-            "properties": {name: _ref(f"field.{name}") for name in sorted(allowed_fields(pattern))},
+            "properties": {name: _field(pattern, name) for name in sorted(allowed_fields(pattern))},
             "required": [*own, *observed, *required_fields(pattern)],
             "additionalProperties": False,
         },
+    }
+
+
+def _field(pattern: str, name: str) -> _Schema:
+    """The shape of a field; the few whose meaning depends on the pattern have one for each."""
+    return _narrowed().get((pattern, name)) or _ref(f"field.{name}")
+
+
+def _narrowed() -> Mapping[tuple[str, str], _Schema]:
+    return {
+        ("absence", "never"): _some(_ref("condition")),
+        ("bounded-absence", "never"): _ref("selector"),
     }
 
 

@@ -36,10 +36,11 @@ from latchtrace.rules.world import STREAM_ROLES
 VERSION = "1"
 _TEXT_FIELDS = {"severity", "title", "message", "means", "check", "cautions", "by-design"}
 _COMMON = {"version", "rule", "function", "pattern", "observe", "needs", "fitted", "given", "unless", "explained-by"}
-_COMMON |= {"concerns", "for-each", "let"}
+_COMMON |= {"concerns", "for-each", "let", "scope"}
 _EXAMPLES = {"example-car", "examples"}
 PATTERN_FIELDS: Mapping[str, frozenset[str]] = {
-    "absence": frozenset({"never", "from", "within"}),
+    "absence": frozenset({"never"}),
+    "bounded-absence": frozenset({"never", "from", "within"}),
     "response": frozenset({"expect", "within", "excepting"}),
     "precedence": frozenset({"require", "within", "since"}),
     "bounded-response": frozenset({"expect", "within", "overtaken-by"}),
@@ -58,15 +59,18 @@ PATTERN_FIELDS: Mapping[str, frozenset[str]] = {
             "trend",
         }
     ),
-    "universality": frozenset({"state", "scope"}),
-    "existence": frozenset({"state", "scope"}),
-    "bounded-recurrence": frozenset({"state", "scope", "every"}),
-    "minimum-duration": frozenset({"state", "scope", "at-least"}),
-    "maximum-duration": frozenset({"state", "scope", "at-most"}),
+    "universality": frozenset({"state"}),
+    "existence": frozenset({"state"}),
+    "bounded-recurrence": frozenset({"state", "every"}),
+    "minimum-duration": frozenset({"state", "at-least"}),
+    "maximum-duration": frozenset({"state", "at-most"}),
 }
 """The patterns, and the fields each has beside the common ones."""
+WATCHING = frozenset({"universality", "existence", "bounded-recurrence", "minimum-duration", "maximum-duration"})
+"""The patterns that watch a state instead of observing occasions."""
 _REQUIRED: Mapping[str, tuple[str, ...]] = {
     "absence": ("never",),
+    "bounded-absence": ("never", "within"),
     "response": ("expect", "within"),
     "precedence": ("require", "within"),
     "bounded-response": ("expect", "within"),
@@ -87,7 +91,7 @@ _Path = tuple[str | int, ...]
 
 def allowed_fields(pattern: str) -> frozenset[str]:
     """The fields a rule of this pattern may have."""
-    common = _COMMON - {"observe", "for-each", "let"} if "state" in PATTERN_FIELDS[pattern] else _COMMON
+    common = _COMMON - {"observe", "for-each", "let"} if pattern in WATCHING else _COMMON
     return frozenset(common | _EXAMPLES | _TEXT_FIELDS | PATTERN_FIELDS[pattern])
 
 
@@ -160,8 +164,7 @@ class _Compiler:
 
     def body(self, data: Mapping[str, Any], texts: tuple[Texts, ...], source: str) -> Rule:
         pattern = str(data["pattern"])
-        watches = "state" in PATTERN_FIELDS[pattern]
-        observe, begins = (Selector("recording"), ()) if watches else self.observed(data.get("observe"))
+        observe, begins = (Selector("recording"), ()) if pattern in WATCHING else self.observed(data.get("observe"))
         self.for_each = self.each(data, observe)
         expect, expect_state = self.expected(data)
         never, never_selector = self.never(data)
@@ -417,11 +420,14 @@ class _Compiler:
 
     def never(self, data: Mapping[str, Any]) -> tuple[tuple[Condition, ...], Selector | None]:
         value = data.get("never")
-        if isinstance(value, dict) and "what" in value:
-            if "within" not in data:
-                self.wrong((), "an absence after something needs 'within'", "add `within:`")
+        if value is None:
+            return (), None
+        if data["pattern"] == "bounded-absence":
             return (), self.selector(value, ("never",))
-        return self.conditions(value or [], ("never",)), None
+        if isinstance(value, dict) and "what" in value:
+            self.wrong(("never",), "is something that happens, not a condition", "write `pattern: bounded-absence`")
+            return (), None
+        return self.conditions(value, ("never",)), None
 
     def conditions(self, value: Any, path: _Path) -> tuple[Condition, ...]:
         entries = value if isinstance(value, list) else [value]

@@ -224,6 +224,11 @@ def until(holds: Signal, reached: Signal, lo: int = 0, hi: int | None = None) ->
     return from_spans(found[0], found[1])
 
 
+def since(holds: Signal, began: Signal, lo: int = 0, hi: int | None = None) -> Signal:
+    """Holds S[lo,hi] began: `began` at some instant from `hi` to `lo` earlier, and `holds` at all after it."""
+    return mirrored(until(mirrored(holds), mirrored(began), lo, hi))
+
+
 def weak_until(holds: Signal, reached: Signal) -> Signal:
     """Holds W reached: `holds` until `reached`, or for ever."""
     return disjunction(until(holds, reached), always(holds))

@@ -35,6 +35,8 @@ CLASS_LIMITS: Mapping[str, str] = {
 }
 """The limit each class of delay is told by."""
 _TEXTS = ("title", "message", "means", "check", "cautions")
+_OF_MOMENTS = ("fact", "happened", "elapsed", "latest")
+"""Conditions on something that happened: no states, so they cannot be watched."""
 _LEFT_OUT = ("examples", "example-car")
 _FIXED = re.compile(r"\d[\d.]*\s*(km/h|ns|us|µs|ms|s|min|h)\b")
 _Path = tuple[str | int, ...]
@@ -143,12 +145,24 @@ class _Checker:
         expect = data.get("expect")
         if isinstance(expect, dict) and "what" not in expect and expect.get("closure") == "any":
             self.wrong(("expect", "closure"), "is any, and a state is expected of each", "write every")
+        for field in ("state", "scope"):
+            self.states_only((field,), data.get(field))
         concerns = data.get("concerns")
         if isinstance(concerns, dict) and concerns.get("closure") == "every":
             self.wrong(("concerns", "closure"), "is every, and each is looked at by itself", "write any")
-        never = data.get("never")
-        if "from" in data and data.get("pattern") == "absence" and not (isinstance(never, dict) and "what" in never):
-            self.wrong(("from",), "is used only where `never` is something that happens", "remove it")
+
+    def states_only(self, path: _Path, value: Any) -> None:
+        """What is watched all the time must be a state."""
+        if isinstance(value, list):
+            for i, one in enumerate(value):
+                self.states_only((*path, i), one)
+        elif isinstance(value, dict):
+            for name in _OF_MOMENTS:
+                if name in value:
+                    self.wrong((*path, name), f"'{name}' is no state", "ask for closure, state or number")
+            if not any(name in value for name in _OF_MOMENTS):
+                for name, one in value.items():
+                    self.states_only((*path, name), one)
 
     def texts(self, data: Mapping[str, Any], path: _Path) -> None:
         for field in ("message", "check"):

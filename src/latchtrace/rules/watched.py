@@ -13,9 +13,10 @@ from latchtrace.rules import signals
 from latchtrace.rules.conditions import NO, YES, Answer, both, unknown
 from latchtrace.rules.item import Doubt, Item
 from latchtrace.rules.judgement import Judgement, judge
-from latchtrace.rules.meaning import NEVER, Scope, ScopeKind
+from latchtrace.rules.meaning import Scope, is_open
 from latchtrace.rules.quantities import Quantity
 from latchtrace.rules.rule import Rule
+from latchtrace.rules.scopes import scope_of, whole_recording
 from latchtrace.rules.signals import Signal, Spans
 from latchtrace.rules.states import frames_at, signal_of
 from latchtrace.rules.world import World
@@ -25,16 +26,7 @@ def watched(rule: Rule, world: World) -> tuple[Signal, Scope]:
     """The state of a rule and its scope as signals."""
     whole = whole_recording(world)
     state = signal_of(rule.state, world, whole)
-    if rule.scope is None:
-        return state, Scope()
-    opens = signal_of(rule.scope.opens, world, whole) if rule.scope.opens else NEVER
-    closes = signal_of(rule.scope.closes, world, whole) if rule.scope.closes else NEVER
-    return state, Scope(rule.scope.kind, opens, closes)
-
-
-def whole_recording(world: World) -> Item:
-    """The recording as one item, for conditions that ask of no occasion."""
-    return Item("recording", world.history.span, {})
+    return state, scope_of(rule, world)
 
 
 def ended(signal: Signal, world: World, value: Truth) -> Signal:
@@ -126,7 +118,7 @@ def durations(rule: Rule, world: World, limit: Quantity | None, *, least: bool) 
         text = limit.text if limit is not None else ""
         yield judge(rule, world, whole_recording(world), unknown(Reason.LIMIT_NOT_STATED, text))
         return
-    within_scope = inside(scope)
+    within_scope = is_open(scope)
     for stay in stays(state, world.history.span):
         in_force = Answer(within_scope.over(stay.begin), ((Reason.STRADDLES, ""),))
         if in_force.truth is Truth.NO:
@@ -148,21 +140,3 @@ def _lasted_wrongly(stay: Stay, lasted: Interval | None, limit: int, least: bool
         return unknown(Reason.GAP if world.history.gap_in(cut) else Reason.ENDED)
     truth = ~within(lasted, limit, None) if least else ~within(lasted, None, limit)
     return Answer(truth, ((Reason.STRADDLES, ""),) if truth is Truth.UNKNOWN else ())
-
-
-def inside(scope: Scope) -> Signal:
-    """At which instants a scope is open: opened, and not closed since."""
-    parts = []
-    if scope.opens is not NEVER:
-        parts.append(signals.once(scope.opens))
-    if scope.closes is not NEVER and scope.kind in (ScopeKind.BETWEEN, ScopeKind.AFTER_UNTIL):
-        parts.append(signals.negation(scope.closes))
-        parts.append(signals.disjunction(scope.opens, _since(signals.negation(scope.closes), scope.opens)))
-    elif scope.closes is not NEVER:
-        parts.append(signals.negation(signals.once(scope.closes)))
-    return signals.conjunction(*parts)
-
-
-def _since(holds: Signal, began: Signal) -> Signal:
-    """Holds S began: `began` once, and `holds` ever since."""
-    return signals.mirrored(signals.until(signals.mirrored(holds), signals.mirrored(began)))

@@ -32,7 +32,7 @@ from latchtrace.rules.engine import PATTERNS, not_applicable
 from latchtrace.rules.item import Doubt, Fact, Item
 from latchtrace.rules.judgement import Judgement
 from latchtrace.rules.quantities import Quantity
-from latchtrace.rules.rule import Rule
+from latchtrace.rules.rule import Rule, StateScope
 from latchtrace.rules.world import World
 
 Window = tuple[int | None, int | None]
@@ -216,8 +216,21 @@ def _asked(rule: Rule, rule_id: str, world: World, item: Item, text: _Texts) -> 
                 yield _condition(
                     f"classes.{named}.given", text.of("classes", named, "given", i), condition, world, item
                 )
+        elif isinstance(value, StateScope):
+            yield from _scope(value, world, item, text)
         elif one.name not in ("observe", "begins"):
             yield from _field(rule, name, value, world, item, text)
+
+
+def _scope(scope: StateScope, world: World, item: Item, text: _Texts) -> Iterator[Asked]:
+    """What opens and what closes the scope, as it stands at the occasion."""
+    words = [str(word) for word in text.of("scope") or ()]
+    closing = [word for word in words if word in ("and", "until", "before")]
+    opening = [word for word in words if word not in closing]
+    for conditions, named in ((scope.opens, opening), (scope.closes, closing)):
+        word = named[0] if named else ""
+        for i, condition in enumerate(conditions):
+            yield _condition(f"scope.{word}", text.of("scope", word, i), condition, world, item)
 
 
 def _field(rule: Rule, name: str, value: Any, world: World, item: Item, text: _Texts) -> Iterator[Asked]:

@@ -14,7 +14,7 @@ observe: {what: action}
 require: {what: request, action: $action}
 within: 2 s
 """
-ABSENCE = """pattern: absence
+ABSENCE = """pattern: bounded-absence
 observe: {what: action, action: lock}
 never: {what: opening}
 from: 1 s

@@ -14,7 +14,8 @@ from latchtrace.rules.conditions import unknown
 from latchtrace.rules.judgement import Judgement, judge
 from latchtrace.rules.meaning import Scope, ScopeKind, recurrence, throughout
 from latchtrace.rules.rule import Rule
-from latchtrace.rules.watched import broken, ended, watched, whole_recording
+from latchtrace.rules.scopes import whole_recording
+from latchtrace.rules.watched import broken, ended, watched
 from latchtrace.rules.world import World
 
 

@@ -2,6 +2,7 @@
 
 Meaning: G (observe → F[0,within] expect); with an expected state: G (observe → state at the deadline).
 Konrad & Cheng, ICSE 2005 (bounded response). Limits are closed: an answer at exactly the deadline is in time.
+An answer must come before the scope closes; an expected state must hold at the deadline, or just before.
 A deadline after the capture's end, or an answer a gap could hide, is undecided.
 """
 
@@ -11,6 +12,7 @@ from collections.abc import Iterator
 
 from latchtrace.model.events import Reason
 from latchtrace.model.time import Interval, Truth
+from latchtrace.rules.clip import Clip
 from latchtrace.rules.conditions import Answer, both, either, negated, occurs, unknown
 from latchtrace.rules.item import Item
 from latchtrace.rules.judgement import Judgement, judge
@@ -21,11 +23,12 @@ from latchtrace.rules.world import World
 
 def judgements(rule: Rule, world: World) -> Iterator[Judgement]:
     """One judgement for each item observed."""
-    for item, match in occasions(rule, world):
-        yield judge(rule, world, item, both([match, _unanswered(rule, world, item)]))
+    for one in occasions(rule, world):
+        violated = both([one.match, _unanswered(rule, world, one.item, one.clip)])
+        yield judge(rule, world, one.item, violated, in_force=one.in_force)
 
 
-def _unanswered(rule: Rule, world: World, item: Item) -> Answer:
+def _unanswered(rule: Rule, world: World, item: Item, clip: Clip | None) -> Answer:
     if rule.within is None:
         raise ValueError("bounded-response needs within")
     limit = rule.within.value(world.limit)
@@ -33,21 +36,25 @@ def _unanswered(rule: Rule, world: World, item: Item) -> Answer:
         return unknown(Reason.LIMIT_NOT_STATED, rule.within.text)
     deadline = int(limit)
     if rule.expect is not None:
-        answered = occurs(world, rule.expect, item, 0, deadline)
+        answered = occurs(world, rule.expect, item, 0, deadline, clip=clip)
     else:
-        answered = _state_at(rule, world, item, deadline)
+        answered = _state_at(rule, world, item, _due(item, deadline, clip))
     if answered.truth == Truth.YES:
         return negated(answered)
-    overtaken = either([occurs(world, selector, item, 0, deadline) for selector in rule.overtaken_by])
+    overtaken = either([occurs(world, selector, item, 0, deadline, clip=clip) for selector in rule.overtaken_by])
     if overtaken.truth == Truth.YES:
         return unknown(Reason.NOT_EXERCISED, "overtaken")
     return both([negated(answered), negated(overtaken)])
 
 
-def _state_at(rule: Rule, world: World, item: Item, deadline: int) -> Answer:
+def _due(item: Item, deadline: int, clip: Clip | None) -> Interval:
+    moment = item.at.shift(deadline)
+    return clip.due(moment) if clip is not None else moment
+
+
+def _state_at(rule: Rule, world: World, item: Item, moment: Interval) -> Answer:
     if rule.expect_state is None:
         raise ValueError("bounded-response needs expect")
-    moment = item.at.shift(deadline)
     if moment.hi > world.history.span.hi:
         settled = Interval(item.at.lo, max(item.at.lo, world.history.span.hi))
         early = _reached(rule, world, item, settled)

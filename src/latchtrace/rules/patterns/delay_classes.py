@@ -3,6 +3,7 @@
 Meaning, with e = early-before, l = late-after, m = missing-after:
 early F[0,e) answer; on time (!answer U[e,l] answer); late (!answer U(l,m] answer); missing G[0,m] !answer.
 Exactly one holds of every clock that nothing cancels. Bounded-response family of Konrad & Cheng, ICSE 2005.
+An answer counts while the scope is open; the closing of the scope is the end of the horizon.
 A delay whose interval straddles a border is undecided for the classes on both sides of it.
 """
 
@@ -14,10 +15,11 @@ from dataclasses import replace
 from latchtrace.model.events import Reason
 from latchtrace.model.time import Interval, Truth, within
 from latchtrace.rules.blindness import hidden
+from latchtrace.rules.clip import Clip
 from latchtrace.rules.conditions import Answer, Selector, both, either, unknown
 from latchtrace.rules.item import Doubt, Item
 from latchtrace.rules.judgement import Judgement, Ruling, judge
-from latchtrace.rules.occasions import occasions
+from latchtrace.rules.occasions import Occasion, occasions
 from latchtrace.rules.rule import Rule, Trend
 from latchtrace.rules.trackers.trend import rising_trend
 from latchtrace.rules.world import World
@@ -26,54 +28,73 @@ from latchtrace.rules.world import World
 def judgements(rule: Rule, world: World) -> Iterator[Judgement]:
     """For each item observed one judgement per class, and the trend of the delays where the rule asks for it."""
     series: dict[str, list[Judgement]] = {}
-    for item, match in occasions(rule, world):
-        for judgement in _classed(rule, world, item, match):
-            series.setdefault(",".join(item.closures), []).append(judgement)
+    for one in occasions(rule, world):
+        for judgement in _classed(rule, world, one):
+            series.setdefault(",".join(one.item.closures), []).append(judgement)
             yield judgement
     if rule.trend is not None:
         for judged in series.values():
             yield from _trend(rule, rule.trend, judged)
 
 
-def _classed(rule: Rule, world: World, observed: Item, sure: Answer) -> Iterator[Judgement]:
+def _classed(rule: Rule, world: World, one: Occasion) -> Iterator[Judgement]:
+    observed, clip = one.item, one.clip
     bounds = _bounds(rule, world)
     horizon = _horizon(rule, world, bounds)
     doubts = _doubts(rule, world, observed)
-    item, answer, cancelling = _started(rule, world, observed, horizon)
+    item, answer, cancelling = _started(rule, world, observed, horizon, clip)
     note = "restarted" if item is not observed else ""
     delay = answer.at.since(item.at) if answer else None
     clock = Interval(max(delay.lo, 0), max(delay.hi, 0)) if delay else None
-    stop = answer.at.hi if answer else item.at.hi + horizon
-    cancelled = _cancelled(cancelling, world, (observed, item), answer, stop, bounds)
+    open_end = _reach(item, horizon, clip)
+    stop = answer.at.hi if answer else open_end
+    cancelled = _cancelled(cancelling, world, (observed, item), answer, (stop, clip), bounds)
     for name, rule_id in rule.classes.items():
         premise = both([condition.ask(world, item) for condition in rule.class_given.get(name, ())])
         if cancelled.truth == Truth.YES or premise.truth == Truth.NO:
             why = "cancelled" if cancelled.truth == Truth.YES else ""
             yield Judgement(item, Ruling.SKIPPED, item.at, rule_id=rule_id, note=why, evidence=item.evidence)
             continue
-        violated = both([sure, premise, _in_class(world, item, name, clock, bounds, stop)])
+        classed = _in_class(world, item, name, clock, bounds, stop)
+        if answer is not None and clip is not None and clip.holds(answer) is not Truth.YES:
+            classed = _alike(classed, _in_class(world, item, name, None, bounds, open_end))
+        violated = both([one.match, premise, classed])
         if (clock is None or violated.truth == Truth.YES) and (
             blind := _blind(rule, world, (observed, item), name, bounds, stop)
         ):
             violated = Answer(Truth.UNKNOWN, blind)
         elif cancelled.truth == Truth.UNKNOWN:
             violated = both([violated, cancelled])
-        judged = judge(rule, world, item, _doubted(violated, doubts), measured=clock, rule_id=rule_id)
+        judged = judge(
+            rule, world, item, _doubted(violated, doubts), measured=clock, rule_id=rule_id, in_force=one.in_force
+        )
         yield replace(_with_answer(judged, answer), note=note)
 
 
-def _started(rule: Rule, world: World, item: Item, horizon: int) -> tuple[Item, Item | None, Sequence[Selector]]:
+def _reach(item: Item, horizon: int, clip: Clip | None) -> int:
+    """Until when an answer may come: inside the horizon, and before the scope closes."""
+    return min(item.at.hi + horizon, clip.closed.hi - 1) if clip is not None else item.at.hi + horizon
+
+
+def _alike(one: Answer, other: Answer) -> Answer:
+    """What is so either way: whether the answer came before the scope closed is not known."""
+    return one if one.truth == other.truth else unknown(Reason.STRADDLES)
+
+
+def _started(
+    rule: Rule, world: World, item: Item, horizon: int, clip: Clip | None
+) -> tuple[Item, Item | None, Sequence[Selector]]:
     """Where the clock runs from, the first answer after that, and what cancels it.
 
     Under the policy that says so, what else would cancel starts the clock anew: from the last such thing before the
     answer.
     """
-    answer = _first(world, rule, item, horizon)
+    answer = _first(world, rule, item, _reach(item, horizon, clip))
     policy, selectors = rule.restart_policy, rule.restarted_by
     if policy is None or policy.ask(world, item).truth != Truth.YES:
         return item, answer, (*rule.cancelled_by, *selectors)
     while True:
-        stop = answer.at.lo if answer else item.at.hi + horizon
+        stop = answer.at.lo if answer else _reach(item, horizon, clip)
         again = [
             one
             for selector in selectors
@@ -83,7 +104,7 @@ def _started(rule: Rule, world: World, item: Item, horizon: int) -> tuple[Item, 
         if not again:
             return item, answer, rule.cancelled_by
         item = replace(item, at=max(one.at for one in again))
-        answer = _first(world, rule, item, horizon)
+        answer = _first(world, rule, item, _reach(item, horizon, clip))
 
 
 def _doubted(violated: Answer, doubts: Sequence[Answer]) -> Answer:
@@ -132,14 +153,14 @@ def _horizon(rule: Rule, world: World, bounds: tuple[int | None, int | None, int
     return world.history.span.width
 
 
-def _first(world: World, rule: Rule, item: Item, horizon: int) -> Item | None:
-    """The first answer that may come after the item, inside the horizon."""
+def _first(world: World, rule: Rule, item: Item, until: int) -> Item | None:
+    """The first answer that may come after the item, up to a moment."""
     if rule.expect is None:
         raise ValueError("delay-classes needs expect")
-    for one in world.near(rule.expect.what, item.at.lo, item.at.hi + horizon):
+    for one in world.near(rule.expect.what, item.at.lo, until):
         if one.same_as(item) or one.at.hi < item.at.lo:
             continue
-        if rule.expect.matches(world, one, item).truth != Truth.NO and one.at.since(item.at).lo <= horizon:
+        if rule.expect.matches(world, one, item).truth != Truth.NO:
             return one
     return None
 
@@ -149,14 +170,15 @@ def _cancelled(
     world: World,
     clock: tuple[Item, Item],
     answer: Item | None,
-    stop: int,
+    until: tuple[int, Clip | None],
     bounds: tuple[int | None, int | None, int | None],
 ) -> Answer:
     """Whether something that cancels came before the answer; once the answer is overdue nothing cancels it.
 
-    `clock` is what was observed, and the same at the moment its clock was last started.
+    `clock` is what was observed, and the same at the moment its clock was last started; `until` tells how far to look,
+    and the scope.
     """
-    observed, item = clock
+    (observed, item), (stop, clip) = clock, until
     due = item.at.hi + bounds[1] if bounds[1] is not None else None
     answers: list[Answer] = []
     for selector in cancelling:
@@ -175,7 +197,7 @@ def _cancelled(
             order = Truth.YES if answer is None or one.at.hi < answer.at.lo else Truth.UNKNOWN
             if answer is not None and one.at.lo > answer.at.hi:
                 continue
-            truth = match.truth & order
+            truth = match.truth & order & (clip.holds(one) if clip is not None else Truth.YES)
             answers.append(Answer(truth, match.doubts or ((Reason.STRADDLES, ""),), (one,)))
     return either(answers)
 

@@ -14,10 +14,10 @@ from latchtrace.model.time import Interval, Truth
 from latchtrace.rules.conditions import NO, YES, Answer, unknown
 from latchtrace.rules.item import Item
 from latchtrace.rules.judgement import Judgement, judge
-from latchtrace.rules.meaning import ScopeKind
+from latchtrace.rules.meaning import ScopeKind, is_open
 from latchtrace.rules.rule import Rule
 from latchtrace.rules.signals import Signal
-from latchtrace.rules.watched import Stay, inside, open_at, stays, watched
+from latchtrace.rules.watched import Stay, open_at, stays, watched
 from latchtrace.rules.world import World
 
 
@@ -32,7 +32,7 @@ def judgements(rule: Rule, world: World) -> Iterator[Judgement]:
         end = Interval.at(closing) if closing is not None else None
         opened = [Stay(Interval.at(span.lo), end, span.hi if closing is None else closing - 1)]
     else:
-        opened = list(stays(inside(scope), span))
+        opened = list(stays(is_open(scope), span))
     for stay in opened:
         if stay.end is None and scope.kind is ScopeKind.BETWEEN:
             continue

@@ -1,6 +1,7 @@
 """Precedence: what is observed is preceded by what is required, within a time.
 
-Meaning: !observe W require; bounded: G (observe → O[0,within] require), O the past "once".
+Meaning: !observe W require; bounded: G (observe → O[0,within] require), O the past "once"; in a scope the requirement
+must lie after the opening: observe → (!close S[0,within] (require & open)).
 Dwyer, Avrunin & Corbett, ICSE 1999 (precedence; formula from memory).
 The window runs from the start of a lasting requirement to its end plus `within`. A violation needs every role that
 could show the requirement to be visible throughout the window. What moved with no command and is first seen after a
@@ -14,31 +15,31 @@ from collections.abc import Iterator
 from latchtrace.model.events import Reason
 from latchtrace.model.time import Truth
 from latchtrace.rules.conditions import Answer, both, negated, occurs, unknown
-from latchtrace.rules.item import Item
 from latchtrace.rules.judgement import Judgement, judge
-from latchtrace.rules.occasions import occasions
+from latchtrace.rules.occasions import Occasion, occasions
 from latchtrace.rules.rule import Rule
 from latchtrace.rules.world import World
 
 
 def judgements(rule: Rule, world: World) -> Iterator[Judgement]:
     """One judgement for each item observed."""
-    for item, match in occasions(rule, world):
-        violated = both([match, _missing(rule, world, item)])
-        yield judge(rule, world, item, violated, excuse_first=False)
+    for one in occasions(rule, world):
+        violated = both([one.match, _missing(rule, world, one)])
+        yield judge(rule, world, one.item, violated, excuse_first=False, in_force=one.in_force)
 
 
-def _missing(rule: Rule, world: World, item: Item) -> Answer:
+def _missing(rule: Rule, world: World, one: Occasion) -> Answer:
     if rule.require is None or rule.within is None:
         raise ValueError("precedence needs require and within")
     window = rule.within.value(world.limit)
     if window is None:
         return unknown(Reason.LIMIT_NOT_STATED, rule.within.text)
+    item = one.item
     since = item.request_at if rule.since_request else None
     reach = int(window)
     if since is not None:
         reach = max(reach, item.at.hi - since.lo)
-    required = occurs(world, rule.require, item, -reach, 0, since)
+    required = occurs(world, rule.require, item, -reach, 0, since, one.clip)
     if required.truth == Truth.NO and item.fact("commanded") == "no" and world.history.asleep_in(item.at):
         return unknown(Reason.UNKNOWN_BEFORE)
     return negated(required)

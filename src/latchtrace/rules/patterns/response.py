@@ -3,7 +3,7 @@
 Meaning: G (observe → ((F settled-state) before the next action)): the response has no deadline of its own; it is
 judged when nothing has moved for `within` after the last movement, and not at all if the next action comes first.
 Where the next action may have come first or not, what looks violated is undecided. A closure whose last movement
-since is `excepting` is left to the rules about that.
+since is `excepting` is left to the rules about that. Where the scope closes sooner, the state must hold just before.
 Dwyer, Avrunin & Corbett, ICSE 1999 (response, scope "until"; formulas from memory).
 """
 
@@ -16,23 +16,25 @@ from latchtrace.model.time import Interval, Truth
 from latchtrace.rules.conditions import NO, Answer, both, either, negated, unknown
 from latchtrace.rules.item import Doubt, Item
 from latchtrace.rules.judgement import Judgement, Ruling, judge
-from latchtrace.rules.occasions import occasions
+from latchtrace.rules.occasions import Occasion, occasions
 from latchtrace.rules.rule import Rule
 from latchtrace.rules.world import World
 
 
 def judgements(rule: Rule, world: World) -> Iterator[Judgement]:
     """One judgement for each item observed that had time to settle."""
-    for item, _ in occasions(rule, world):
-        yield _judged(rule, world, item)
+    for one in occasions(rule, world):
+        yield _judged(rule, world, one)
 
 
-def _judged(rule: Rule, world: World, item: Item) -> Judgement:
+def _judged(rule: Rule, world: World, one: Occasion) -> Judgement:
+    item = one.item
     settle = rule.within.value(world.limit) if rule.within else None
     state = rule.expect_state
     if state is None or settle is None:
         return judge(rule, world, item, unknown(Reason.LIMIT_NOT_STATED, rule.within.text if rule.within else ""))
     moment, doubts = _settled(world, item, int(settle))
+    moment = one.clip.due(moment) if one.clip is not None else moment
     others = [
         other
         for other in world.near(rule.observe.what, item.at.lo, moment.hi)
@@ -41,7 +43,7 @@ def _judged(rule: Rule, world: World, item: Item) -> Judgement:
     if any(other.at.hi <= moment.lo for other in others):
         return Judgement(item, Ruling.SKIPPED, item.at)
     if moment.hi > world.history.span.hi:
-        return judge(rule, world, item, unknown(Reason.ENDED))
+        return judge(rule, world, item, unknown(Reason.ENDED), in_force=one.in_force)
     values = tuple(item.fact("target")) if state.values == ("$target",) else state.values
     answers = {
         name: either([state.at(world, name, moment, values), _excepted(rule, world, item, name, moment)])
@@ -51,7 +53,8 @@ def _judged(rule: Rule, world: World, item: Item) -> Judgement:
     violated: Answer = negated(both(answers.values()))
     if others or doubts:
         violated = both([violated, Answer(Truth.UNKNOWN, doubts or ((Reason.STRADDLES, ""),))])
-    return judge(rule, world, item, violated, closures=wrong or item.closures)
+    violated = both([one.match, violated])
+    return judge(rule, world, item, violated, closures=wrong or item.closures, in_force=one.in_force)
 
 
 def _excepted(rule: Rule, world: World, item: Item, closure: str, moment: Interval) -> Answer:
