@@ -195,14 +195,17 @@ def _bounds(request: Request, sources: tuple[Source, ...]) -> tuple[int | None, 
     return start, end
 
 
-def run(request: Request) -> Run:
-    """The main job: read, decode, rebuild, judge, explain; every finding with the frames that prove it."""
+def run(request: Request, *, one_by_one: bool = False) -> Run:
+    """The main job: read, decode, rebuild, judge, explain; every finding with the frames that prove it.
+
+    `one_by_one`: with a judgement of every occasion, for function tests.
+    """
     rules, replaced = catalogue(Path(request.rules) if request.rules else None)
     marks = load_marks(request.marks, request.zone) if request.marks else None
     found = read(request)
     placed = marks.place(found.report.zero, request.clock_offset) if marks else ()
     worlds = worlds_of(found.car.vehicle, found.timelines)
-    judged = run_rules(rules, worlds)
+    judged = run_rules(rules, worlds, one_by_one=one_by_one)
     findings = tuple(_complete(finding, worlds) for finding in judged.findings)
     evidence = _evidence(found, worlds, findings, judged)
     findings = tuple(replace(finding, proof=_proof(finding.evidence, evidence)) for finding in findings)
@@ -387,7 +390,7 @@ _OUTCOMES = {
 
 def verify(request: Request, function: str) -> FunctionTest:
     """A function test on a capture; every trial is one unlock from outside."""
-    done = run(request)
+    done = run(request, one_by_one=True)
     by_trial: dict[tuple[int, Interval], list[Judgement]] = {}
     for _, world, judgement in done.judged.judgements:
         if judgement.rule_id in _RELOCK:

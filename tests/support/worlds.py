@@ -124,7 +124,7 @@ def _states(states: Mapping[str, Sequence[tuple[Interval | float, str]]]) -> Ite
 def judged(rule: str, where: World) -> list[Judgement]:
     """Every judgement of a rule, given by its fields after the texts."""
     compiled = parse_rule(HEAD + rule, "tried.yaml")
-    return list(PATTERNS[compiled.pattern](compiled, where))
+    return list(PATTERNS[compiled.pattern].judge(compiled, where))
 
 
 def milliseconds(lo: float, hi: float) -> Interval:

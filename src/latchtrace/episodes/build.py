@@ -31,9 +31,11 @@ def build_episodes(history: History, vehicle: Vehicle) -> tuple[Episode, ...]:
 class _Builder:
     history: History
     vehicle: Vehicle
+    widest: int = 0
 
     def build(self) -> tuple[Episode, ...]:
         anchors = find_anchors(self.history, self.vehicle)
+        self.widest = max((anchor.at.width for anchor in anchors), default=0)
         used: set[int] = set()
         past: Past | None = None
         episodes: list[Episode] = []
@@ -43,12 +45,23 @@ class _Builder:
             by_hand = anchor.command is None
             asked = requests_before(self.history, anchor.action, anchor.at, window, by_hand)
             used.update(id(event) for event in asked if event is origin.request or self._in_time(event, anchor.at))
-            episodes.append(self._chain(anchor, origin, anchors[i + 1 :]))
+            episodes.append(self._chain(anchor, origin, self._soon(anchors, i)))
             if anchor.central or past is None:
                 past = Past(anchor.action, origin.name, anchor.at)
         leftover = [event for event in self.history.events(EventKind.REQUEST) if id(event) not in used]
         episodes += self._unserved(leftover)
         return tuple(sorted(episodes, key=lambda episode: (episode.at.hi, episode.at.lo, episode.action)))
+
+    def _soon(self, anchors: Sequence[Anchor], i: int) -> list[Anchor]:
+        """The anchors after one that may begin before its latches must have answered."""
+        horizon = anchors[i].at.hi + limit(self.vehicle, "actuation_deadline")
+        soon = []
+        for j in range(i + 1, len(anchors)):
+            if anchors[j].at.hi > horizon + self.widest:
+                break
+            if anchors[j].at.lo <= horizon:
+                soon.append(anchors[j])
+        return soon
 
     def _in_time(self, request: LockEvent, at: Interval) -> bool:
         """Whether an action may have served a request before its deadline, counted from its end or its acceptance."""
@@ -60,10 +73,10 @@ class _Builder:
         ]
         return max([due, *(moment + deadline for moment in accepted)]) >= at.lo
 
-    def _chain(self, anchor: Anchor, origin: Origin, later: Sequence[Anchor]) -> Episode:
+    def _chain(self, anchor: Anchor, origin: Origin, soon: Sequence[Anchor]) -> Episode:
         request = self._request_stage(anchor, origin)
         reception, validation, accepted = self._key_stages(origin.request, anchor.at)
-        feedback = self._feedback(anchor, later)
+        feedback = self._feedback(anchor, soon)
         stages = [request, reception, validation, *feedback.values()]
         times = [stage.at for stage in stages if stage.at is not None and stage.status == StageStatus.SEEN]
         start = origin.request.at if origin.request is not None else anchor.at
@@ -130,10 +143,10 @@ class _Builder:
         hidden = self.history.hidden(role, span)
         return Stage(StageStatus.UNKNOWN if hidden else StageStatus.MISSING), None
 
-    def _feedback(self, anchor: Anchor, later: Sequence[Anchor]) -> dict[str, Stage]:
+    def _feedback(self, anchor: Anchor, soon: Sequence[Anchor]) -> dict[str, Stage]:
         target = STATES_OF_ACTION[anchor.action]
         horizon = anchor.at.hi + limit(self.vehicle, "actuation_deadline")
-        overtaken = next((o.at for o in later if o.action != anchor.action and o.at.lo <= horizon), None)
+        overtaken = any(later.action != anchor.action for later in soon)
         stages: dict[str, Stage] = {}
         for closure in anchor.closures:
             moved = next((e for e in anchor.movements if e.subject == closure and e.value in target), None)
@@ -146,7 +159,7 @@ class _Builder:
                 stages[closure] = Stage(StageStatus.NOT_NEEDED, None, next(iter(before)))
             else:
                 after = self.history.possible(EventKind.LATCH, closure, Interval.at(horizon))
-                open_end = overtaken is not None or "unknown" in after or "unknown" in before
+                open_end = overtaken or "unknown" in after or "unknown" in before
                 stages[closure] = Stage(StageStatus.UNKNOWN if open_end else StageStatus.MISSING)
         return stages
 

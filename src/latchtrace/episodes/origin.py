@@ -74,11 +74,9 @@ def requests_before(history: History, action: str, at: Interval, window: int, by
     movement with no command (`by_hand`) is also explained by an inside handle that releases the latch.
     """
     found = []
-    for event in history.events(EventKind.REQUEST):
+    for event in history.lasting(EventKind.REQUEST, at.lo - window, at.hi):
         pulled = by_hand and action == "unlock" and (event.subject, event.value) == ("inside-handle", "release")
-        if event.at.lo > at.hi or not (event.value == action or pulled):
-            continue
-        if (event.end or event.at).hi + window >= at.lo:
+        if event.value == action or pulled:
             found.append(event)
     return found
 
@@ -158,14 +156,8 @@ def _request_checks(
         elif (reason := history.hidden(role, window)) is not None:
             yield SourceCheck(source, OPEN, reason)
         else:
-            after = max(
-                (
-                    (event.end or event.at).hi
-                    for event in history.events(EventKind.REQUEST)
-                    if event.subject == source and event.at.hi < anchor.at.lo
-                ),
-                default=history.span.lo,
-            )
+            last = history.last_request(source, anchor.at.lo)
+            after = (last.end or last.at).hi if last is not None else history.span.lo
             until = max(after, anchor.at.hi)
             absent: tuple[EvidenceRef, ...] = ()
             if known.can_id is not None:
@@ -184,11 +176,8 @@ def _hand_release(history: History, vehicle: Vehicle, anchor: Anchor) -> list[So
         return [SourceCheck("hand-release", OUT, "not fitted")]
     used = [
         event
-        for event in history.events(EventKind.STATE)
-        if (event.subject, event.value) == ("hand-release", "release")
-        and concerns(event, anchor.closures)
-        and event.at.lo <= anchor.at.hi
-        and (event.end or event.at).hi + window >= anchor.at.lo
+        for event in history.lasting(EventKind.STATE, anchor.at.lo - window, anchor.at.hi)
+        if (event.subject, event.value) == ("hand-release", "release") and concerns(event, anchor.closures)
     ]
     if used and _surely(used[-1], anchor.at, window):
         return [SourceCheck("hand-release", IN, "was used", seen(used[-1]))]

@@ -39,6 +39,14 @@ class History:
             for kind, events in self._by_kind.items()
         }
 
+        self._longest = {
+            kind: max(((event.end or event.at).hi - event.at.hi for event in events), default=0)
+            for kind, events in self._by_kind.items()
+        }
+        self._by_source: dict[str, list[LockEvent]] = defaultdict(list)
+        for event in self._by_kind[EventKind.REQUEST]:
+            self._by_source[event.subject].append(event)
+
     def events(self, kind: EventKind) -> list[LockEvent]:
         """All events of a kind in order of `at.hi`."""
         return self._by_kind.get(kind, [])
@@ -51,6 +59,18 @@ class History:
                 return
             if events[i].at.lo <= hi:
                 yield events[i]
+
+    def lasting(self, kind: EventKind, lo: int, hi: int) -> Iterator[LockEvent]:
+        """Events of a kind that may touch [lo, hi]: those that last count until their end."""
+        for event in self.near(kind, lo - self._longest[kind], hi):
+            if (event.end or event.at).hi >= lo:
+                yield event
+
+    def last_request(self, source: str, before: int) -> LockEvent | None:
+        """The last request of a source that surely began before a moment; None where there is none."""
+        events = self._by_source.get(source, [])
+        at = bisect_left(events, before, key=lambda event: event.at.hi)
+        return events[at - 1] if at else None
 
     def states(self, kind: EventKind, subject: str) -> list[LockEvent]:
         """All states of one subject in order."""

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from latchtrace.model.events import LockEvent
 from latchtrace.model.time import Interval
 from latchtrace.rules.item import Fact, Item
 
@@ -55,6 +56,30 @@ class Coding:
             [any(one in values for one in ((fact,) if isinstance(fact, str) else fact)) for fact in self.values],
             np.bool_,
         )
+
+
+@dataclass(frozen=True, slots=True)
+class StateColumns:
+    """The states of one subject, sorted by `hi`: each began at `began` at the earliest, and surely held from `hi` on.
+
+    `next_begin[i]` is the earliest that state i or a later one began.
+    """
+
+    lo: Times
+    hi: Times
+    began: Times
+    codes: Codes
+    next_begin: Times
+
+    @classmethod
+    def of(cls, events: Sequence[LockEvent], coding: Coding) -> StateColumns:
+        """A state that was only seen for the first time began when it was seen."""
+        lo = np.array([event.at.lo for event in events], np.int64)
+        hi = np.array([event.at.hi for event in events], np.int64)
+        began = np.where(np.array([event.change for event in events], np.bool_), lo, hi)
+        beyond = np.array([2**62], np.int64)
+        earliest = np.minimum.accumulate(np.concatenate((began, beyond))[::-1])[::-1]
+        return cls(lo, hi, began, coding.codes(event.value for event in events), earliest)
 
 
 @dataclass(slots=True)

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple, Protocol
 
-from latchtrace.model.events import EventKind, Reason
+from latchtrace.model.events import Coverage, EventKind, Reason
 from latchtrace.model.results import EvidenceRef
 from latchtrace.model.time import Interval, Truth, within
 from latchtrace.model.vehicle import RoleStatus
@@ -234,13 +234,21 @@ class ClosureIs:
         answers = [self.at(world, name, moment, bound(self.values, item)) for name in self.closures(world, item)]
         return either(answers) if self.which == "any" else both(answers)
 
+    def coverage(self, world: World, closure: str) -> Coverage:
+        """How well the capture shows the state of one closure."""
+        kind, coverage = str(self.kind), world.history.timeline.coverage
+        return world.history.coverage(next((name for name in (f"{kind}.{closure}", kind) if name in coverage), kind))
+
+    def not_there(self, world: World, closure: str) -> bool:
+        """Whether a closure has no such state at all: it does not lock, or has no such contact."""
+        if self.kind == EventKind.LATCH and closure not in world.vehicle.lockable:
+            return True
+        return self.coverage(world, closure).status == RoleStatus.NOT_FITTED
+
     def at(self, world: World, closure: str, moment: Interval, values: Sequence[str]) -> Answer:
         """Whether one closure is in one of the states at some time."""
-        history, kind = world.history, str(self.kind)
-        if self.kind == EventKind.LATCH and closure not in world.vehicle.lockable:
-            return YES if self.which == "every" else NO
-        role = next((name for name in (f"{kind}.{closure}", kind) if name in history.timeline.coverage), kind)
-        if history.coverage(role).status == RoleStatus.NOT_FITTED:
+        history, role = world.history, self.coverage(world, closure).role
+        if self.not_there(world, closure):
             return YES if self.which == "every" else NO
         if history.coverage(role).status == RoleStatus.NOT_VISIBLE:
             return unknown(Reason.NOT_VISIBLE, role)

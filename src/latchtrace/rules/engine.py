@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 from latchtrace.model.events import Reason
 from latchtrace.model.history import first_reason
 from latchtrace.model.results import Finding, Notice, Severity, Verdict, VerdictKind
 from latchtrace.model.vehicle import RoleStatus
+from latchtrace.rules.at_once.clear import Clear
 from latchtrace.rules.judgement import NEVER_SHOWN, Judgement, Ruling
+from latchtrace.rules.occasions import Occasions, occasions_of
 from latchtrace.rules.patterns import (
     absence,
     bounded_absence,
     bounded_recurrence,
     bounded_response,
     delay_classes,
+    delays_at_once,
     existence,
     maximum_duration,
     minimum_duration,
@@ -27,27 +32,36 @@ from latchtrace.rules.rule import Rule, Texts
 from latchtrace.rules.wording import finding_of
 from latchtrace.rules.world import World
 
-Pattern = Callable[[Rule, World], Iterator[Judgement]]
+
+class Pattern(NamedTuple):
+    """A pattern: `judge` gives the judgements of a rule in a world, `at_once` what the columns settle before that."""
+
+    judge: Callable[..., Iterator[Judgement]]
+    at_once: Callable[[Occasions], Clear] | None = None
+
 
 PATTERNS: Mapping[str, Pattern] = {
-    "absence": absence.judgements,
-    "bounded-absence": bounded_absence.judgements,
-    "response": response.judgements,
-    "precedence": precedence.judgements,
-    "bounded-response": bounded_response.judgements,
-    "delay-classes": delay_classes.judgements,
-    "universality": universality.judgements,
-    "existence": existence.judgements,
-    "bounded-recurrence": bounded_recurrence.judgements,
-    "minimum-duration": minimum_duration.judgements,
-    "maximum-duration": maximum_duration.judgements,
+    "absence": Pattern(absence.judgements, absence.at_once),
+    "bounded-absence": Pattern(bounded_absence.judgements, bounded_absence.at_once),
+    "response": Pattern(response.judgements, response.at_once),
+    "precedence": Pattern(precedence.judgements, precedence.at_once),
+    "bounded-response": Pattern(bounded_response.judgements, bounded_response.at_once),
+    "delay-classes": Pattern(delay_classes.judgements, delays_at_once.at_once),
+    "universality": Pattern(universality.judgements),
+    "existence": Pattern(existence.judgements),
+    "bounded-recurrence": Pattern(bounded_recurrence.judgements),
+    "minimum-duration": Pattern(minimum_duration.judgements),
+    "maximum-duration": Pattern(maximum_duration.judgements),
 }
 """One line a pattern."""
 
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """Everything the rules said: findings in time order, a verdict per rule id, and every single judgement."""
+    """Everything the rules said: findings in time order, a verdict per rule id, and the single judgements.
+
+    Occasions that the columns alone show to pass are counted in the verdicts and have no judgement of their own.
+    """
 
     findings: tuple[Finding, ...]
     verdicts: tuple[Verdict, ...]
@@ -55,30 +69,43 @@ class Judged:
     notices: tuple[Notice, ...] = ()
 
 
-def run_rules(rules: Sequence[Rule], worlds: Sequence[World]) -> Judged:
+def run_rules(rules: Sequence[Rule], worlds: Sequence[World], *, one_by_one: bool = False) -> Judged:
     """Judge every segment's world by every rule.
 
-    A rule that crashes becomes a notice and an inconclusive verdict; the others go on.
+    A rule that crashes becomes a notice and an inconclusive verdict; the others go on. `one_by_one` gives a judgement
+    of every occasion, for function tests: the findings and verdicts are the same.
     """
     judged: list[tuple[Rule, World, Judgement]] = []
     verdicts: list[Verdict] = []
     notices: list[Notice] = []
     for rule in rules:
         mine: list[tuple[Rule, World, Judgement]] = []
+        passed: Counter[str] = Counter()
         try:
             applicable = [(world, not_applicable(rule, world)) for world in worlds]
             for world, hindered in applicable:
                 if hindered is None:
-                    mine += [(rule, world, judgement) for judgement in PATTERNS[rule.pattern](rule, world)]
+                    judgements, clear = judged_by(rule, world, one_by_one=one_by_one)
+                    mine += [(rule, world, judgement) for judgement in judgements]
+                    passed.update(clear)
         except Exception as error:
             notices.append(Notice("rule-failed", f"rule {rule.texts[0].id} ({rule.file}) failed: {error!r}"))
             verdicts += [Verdict(text.id, VerdictKind.INCONCLUSIVE, detail="the rule failed") for text in rule.texts]
             continue
         judged += mine
         hindrances = [hindered for _, hindered in applicable]
-        verdicts += [_verdict(text, [j for _, _, j in mine], hindrances) for text in rule.texts]
+        verdicts += [_verdict(text, [j for _, _, j in mine], passed[text.id], hindrances) for text in rule.texts]
     findings = _linked([(rule, finding) for rule, world, j in judged for finding in _finding(rule, world, j)])
     return Judged(findings, tuple(sorted(verdicts, key=lambda v: v.rule)), tuple(judged), tuple(notices))
+
+
+def judged_by(rule: Rule, world: World, *, one_by_one: bool) -> tuple[Iterator[Judgement], Mapping[str, int]]:
+    """The judgements of a rule in one world, and how many more occasions passed under each of its ids."""
+    pattern = PATTERNS[rule.pattern]
+    if one_by_one or pattern.at_once is None:
+        return pattern.judge(rule, world), {}
+    clear = pattern.at_once(occasions_of(rule, world))
+    return pattern.judge(rule, world, clear), clear.passed
 
 
 def not_applicable(rule: Rule, world: World) -> tuple[VerdictKind, Reason | None, str] | None:
@@ -103,11 +130,12 @@ def not_applicable(rule: Rule, world: World) -> tuple[VerdictKind, Reason | None
 def _verdict(
     text: Texts,
     judgements: Sequence[Judgement],
+    passed: int,
     hindrances: Sequence[tuple[VerdictKind, Reason | None, str] | None],
 ) -> Verdict:
     rule_id = text.id
     mine = [j for j in judgements if j.rule_id == rule_id and j.ruling != Ruling.SKIPPED]
-    if not mine:
+    if not mine and not passed:
         hindrance = next((one for one in hindrances if one is not None), None)
         if hindrance is not None and None not in hindrances:
             return Verdict(rule_id, hindrance[0], reason=hindrance[1], detail=hindrance[2])
@@ -118,7 +146,7 @@ def _verdict(
     doubts = sorted({role for j in undecided for r, role in j.doubts if r == reason and role})
     kind = VerdictKind.FAIL if failed else VerdictKind.INCONCLUSIVE if undecided else VerdictKind.PASS
     detail = ", ".join(doubts) if reason else ""
-    return Verdict(rule_id, kind, len(mine), len(failed), len(undecided), reason, detail)
+    return Verdict(rule_id, kind, len(mine) + passed, len(failed), len(undecided), reason, detail)
 
 
 def _finding(rule: Rule, world: World, judgement: Judgement) -> Iterator[Finding]:

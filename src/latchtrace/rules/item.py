@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from latchtrace.model.events import Reason
@@ -18,7 +18,7 @@ class Item:
     """One thing that happened. `open_facts` tells, of a fact that is not certain, why and through which role.
 
     `perhaps` tells why it is not certain that it happened at all: a state was there when it was first seen again.
-    `previous` is the central action before it; `named` holds what a rule's `let` found at it.
+    `before` finds the central action before it; `named` holds what a rule's `let` found at it.
     """
 
     what: str
@@ -28,12 +28,17 @@ class Item:
     end: Interval | None = None
     episode: str = ""
     evidence: tuple[EvidenceRef, ...] = ()
-    previous: Item | None = None
     request_at: Interval | None = None
     open_facts: Mapping[str, tuple[Doubt, ...]] = field(default_factory=dict)
     perhaps: tuple[Doubt, ...] = ()
     named: Mapping[str, Item | None] = field(default_factory=dict)
     row: int = -1
+    before: Callable[[], Item | None] = field(default=lambda: None, compare=False)
+
+    @property
+    def previous(self) -> Item | None:
+        """The central action before it."""
+        return self.before()
 
     def same_as(self, other: Item) -> bool:
         """Whether both are the same row of the same stream."""

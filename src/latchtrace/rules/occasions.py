@@ -10,56 +10,62 @@ import numpy as np
 
 from latchtrace.model.events import EventKind, Reason
 from latchtrace.model.time import Interval, Truth
+from latchtrace.rules.at_once.answers import matching
+from latchtrace.rules.at_once.many import Levels, Many
 from latchtrace.rules.clip import Clip
-from latchtrace.rules.columns import Codes, Columns, Rows
+from latchtrace.rules.columns import Columns, Rows
 from latchtrace.rules.conditions import Answer, ClosureIs, Selector, StateIs, last_before
 from latchtrace.rules.item import Fact, Item
 from latchtrace.rules.meaning import Scope
 from latchtrace.rules.rule import Captured, Rule
 from latchtrace.rules.scopes import ScopedRule
-from latchtrace.rules.states import beginnings
+from latchtrace.rules.states import beginnings, frames_at
 from latchtrace.rules.world import World, shown_latches
 
 
 @dataclass(frozen=True, slots=True)
 class Occasions:
-    """The occasions of a rule in one world: each is a row of a stream, or of the beginnings, for one closure or none.
+    """The occasions of a rule in one world: `many` for answers to all at once, `one(i)` for a single one.
 
-    `columns` holds them for answers to many at once; `one(i)` gives a single one, with how surely the rule means it.
+    `matches` says of beginnings how surely the rule means them.
     """
 
     rule: Rule
-    world: World
-    columns: Columns
-    rows: Rows
-    closures: tuple[str, ...] = ()
-    which: Codes | None = None
+    many: Many
     matches: tuple[Answer, ...] = ()
 
     def __len__(self) -> int:
-        return len(self.rows)
+        return len(self.many)
 
     def one(self, i: int) -> tuple[Item, Answer]:
-        """A single occasion."""
-        row = int(self.rows[i])
-        item = self.columns.item(row)
-        match = self.matches[row] if self.matches else self.rule.observe.matches(self.world, item)
-        if self.which is not None:
-            closure = self.closures[int(self.which[i])]
+        """A single occasion, with how surely the rule means it."""
+        many, rule = self.many, self.rule
+        row = int(many.rows[i])
+        item = many.columns.item(row)
+        match = self.matches[row] if self.matches else rule.observe.matches(many.world, item)
+        if many.which is not None:
+            closure = many.closures[int(many.which[i])]
             item = replace(item, facts={**item.facts, "closure": closure}, closures=(closure,))
-        for name, captured in self.rule.let.items():
-            item = with_captured(self.world, item, name, captured)
-        if self.rule.concerns is not None:
-            item = replace(item, closures=_concerned(self.rule.concerns, self.world, item))
+        for name, captured in rule.let.items():
+            item = with_captured(many.world, item, name, captured)
+        if rule.concerns is not None:
+            item = replace(item, closures=_concerned(rule.concerns, many.world, item))
         return item, match
+
+    def meant(self) -> Levels:
+        """How surely the rule means each."""
+        if self.matches:
+            return np.array([match.truth.value for match in self.matches], np.int8)
+        found = matching(self.rule.observe, self.many.whole(), {})
+        return found[self.many.rows]
 
 
 def occasions_of(rule: Rule, world: World) -> Occasions:
     """All occasions of a rule in time order."""
     if rule.begins:
         found = beginnings(rule.begins, world, Item("beginning", Interval.at(world.history.span.lo), {}))
-        columns = _begun(world, [item for item, _ in found])
-        return Occasions(rule, world, columns, np.arange(len(found)), matches=tuple(match for _, match in found))
+        many = Many(world, _begun(rule, world, [at for at, _ in found]), np.arange(len(found)))
+        return Occasions(rule, many, tuple(match for _, match in found))
     columns = world.stream(rule.observe.what)
     possible = np.ones(len(columns), np.bool_) if columns.perhaps is None else ~columns.perhaps
     for name, values, wanted in rule.observe.facts:
@@ -70,7 +76,7 @@ def occasions_of(rule: Rule, world: World) -> Occasions:
             possible &= (hit if wanted else ~hit) | unsure
     rows = np.flatnonzero(possible)
     if rule.for_each != "closure" or "closure" not in columns.facts:
-        return Occasions(rule, world, columns, rows)
+        return Occasions(rule, Many(world, columns, rows))
     return _for_each_closure(rule, world, columns, rows)
 
 
@@ -89,19 +95,19 @@ class Occasion:
     scope: Scope
 
 
-def occasions(rule: Rule, world: World) -> Iterator[Occasion]:
-    """Each occasion in time order, those outside the scope of the rule left out."""
+def occasions(rule: Rule, world: World, chosen: tuple[Occasions, Rows] | None = None) -> Iterator[Occasion]:
+    """Each occasion in time order (or some `chosen` by number), those outside the scope of the rule left out."""
     scoped = ScopedRule(rule, world)
-    for item, match in _meant(rule, world):
+    found, numbers = chosen or (occasions_of(rule, world), None)
+    for item, match in _meant(found, numbers):
         in_force = scoped.in_force(item.at)
         if in_force.truth != Truth.NO:
             yield Occasion(item, match, in_force, scoped.clip(item.at), scoped.scope)
 
 
-def _meant(rule: Rule, world: World) -> Iterator[tuple[Item, Answer]]:
+def _meant(found: Occasions, numbers: Rows | None) -> Iterator[tuple[Item, Answer]]:
     """Each occasion in time order, with how surely it is one of those the rule means."""
-    found = occasions_of(rule, world)
-    for i in range(len(found)):
+    for i in range(len(found)) if numbers is None else numbers.tolist():
         item, match = found.one(i)
         if match.truth != Truth.NO:
             yield item, match
@@ -119,16 +125,16 @@ def _for_each_closure(rule: Rule, world: World, columns: Columns, rows: Rows) ->
     counts = {code: len(which) for code, which in listed.items()}
     repeat = np.array([counts[code] for code in groups.tolist()], np.int64)
     which = [one for code in groups.tolist() for one in listed[code]]
-    return Occasions(rule, world, columns, np.repeat(rows, repeat), tuple(names), np.array(which, np.int32))
+    many = Many(world, columns, np.repeat(rows, repeat), tuple(names), np.array(which, np.int32))
+    return Occasions(rule, many)
 
 
-def _begun(world: World, items: Sequence[Item]) -> Columns:
+def _begun(rule: Rule, world: World, spans: Sequence[Interval]) -> Columns:
     """Beginnings as a stream of their own."""
-    lo = np.array([item.at.lo for item in items], np.int64)
-    hi = np.array([item.at.hi for item in items], np.int64)
+    lo, hi = np.array([at.lo for at in spans], np.int64), np.array([at.hi for at in spans], np.int64)
 
     def more(row: int) -> dict[str, Any]:
-        return {"closures": items[row].closures, "evidence": items[row].evidence}
+        return {"evidence": frames_at(rule.begins, world, spans[row])}
 
     return Columns("beginning", world.coding, lo, hi, lo, hi, {}, more)
 

@@ -27,8 +27,8 @@ from latchtrace.rules.conditions import (
 )
 from latchtrace.rules.meaning import ScopeKind
 from latchtrace.rules.quantities import Quantity, parse_quantity
+from latchtrace.rules.reaches import Reaches
 from latchtrace.rules.rule import Captured, Cause, Rule, StateScope, Texts, Trend
-from latchtrace.rules.states import Reaches
 from latchtrace.rules.vocabulary import FACTS, FOR_EACH
 from latchtrace.rules.vocabulary_check import vocabulary_problems
 from latchtrace.rules.world import STREAM_ROLES

@@ -19,6 +19,7 @@ from latchtrace.model.time import Interval, Truth
 
 Times = npt.NDArray[np.int64]
 Levels = npt.NDArray[np.int8]
+Flags = npt.NDArray[np.bool_]
 
 FOREVER = 2**62
 """Stands for the end (and, negative, the beginning) of time; bounds and captures stay far inside it."""
@@ -56,6 +57,11 @@ def merged(lo: Times, hi: Times) -> Spans:
     at = np.flatnonzero(first)
     last = np.concatenate((at[1:] - 1, [len(lo) - 1]))
     return Spans(lo[at], reach[last])
+
+
+def union(spans: Spans, lo: Times, hi: Times) -> Spans:
+    """Spans and more of them."""
+    return _ordered(np.concatenate((spans.lo, lo)), np.concatenate((spans.hi, hi)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,14 +116,29 @@ def from_spans(sure: Spans, possible: Spans) -> Signal:
     return _compact(edges, level)
 
 
+def from_possible(yes: Spans, no: Spans) -> Signal:
+    """From where it may be so and where it may be otherwise: YES or NO where only one is possible, else UNKNOWN."""
+    edges = np.unique(np.concatenate(([-FOREVER], yes.lo, yes.hi + 1, no.lo, no.hi + 1)))
+    edges = edges[edges <= FOREVER]
+    may, may_not = _inside(edges, yes), _inside(edges, no)
+    return _compact(edges, (1 + may - may_not).astype(np.int8))
+
+
 def from_steps(steps: Sequence[tuple[int, Truth]], begin: int, end: int) -> Signal:
     """A step-held recording from `begin` to `end` (both included); UNKNOWN before and after."""
-    start = [-FOREVER, *(max(t, begin) for t, _ in steps), end + 1]
-    level = [Truth.UNKNOWN.value, *(value.value for _, value in steps), Truth.UNKNOWN.value]
-    if not steps or steps[0][0] > begin:
-        start.insert(1, begin)
-        level.insert(1, Truth.UNKNOWN.value)
-    return _compact(np.array(start, np.int64), np.array(level, np.int8))
+    times = np.array([t for t, _ in steps], np.int64)
+    return from_columns(times, np.array([value.value for _, value in steps], np.int8), begin, end)
+
+
+def from_columns(times: Times, levels: Levels, begin: int, end: int) -> Signal:
+    """The same from columns: `levels[i]` holds from `times[i]` (in order) on."""
+    start, level = [np.maximum(times, begin)], [levels]
+    if not len(times) or times[0] > begin:
+        start.insert(0, np.array([begin], np.int64))
+        level.insert(0, np.array([Truth.UNKNOWN.value], np.int8))
+    ends = np.array([-FOREVER], np.int64), np.array([end + 1], np.int64)
+    unknown = np.array([Truth.UNKNOWN.value], np.int8)
+    return _compact(np.concatenate((ends[0], *start, ends[1])), np.concatenate((unknown, *level, unknown)))
 
 
 def _inside(moments: Times, spans: Spans) -> npt.NDArray[np.int8]:

@@ -2,84 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from latchtrace.model.events import EventKind, Reason
-from latchtrace.model.network import Validity
+from latchtrace.model.events import EventKind
 from latchtrace.model.results import EvidenceRef, Seen
 from latchtrace.model.time import Interval, Truth
+from latchtrace.model.vehicle import RoleStatus
 from latchtrace.rules import signals
-from latchtrace.rules.conditions import YES, Answer, ClosureIs, Condition, Joined, NumberIs, StateIs, both
+from latchtrace.rules.at_once.answers import ask
+from latchtrace.rules.at_once.many import at_moments
+from latchtrace.rules.at_once.states import state_signal
+from latchtrace.rules.columns import Times
+from latchtrace.rules.conditions import (
+    YES,
+    Answer,
+    ClosureIs,
+    Condition,
+    Joined,
+    NumberIs,
+    StateIs,
+    both,
+    bound,
+    unbound,
+)
 from latchtrace.rules.item import Item
-from latchtrace.rules.quantities import Quantity
+from latchtrace.rules.reaches import Reaches
 from latchtrace.rules.signals import FOREVER, Signal
 from latchtrace.rules.world import World
-
-_FALLS, _BETWEEN, _OPEN, _RISES = -1, 0, 1, 2
-
-
-@dataclass(frozen=True, slots=True)
-class Reaches:
-    """`{number: speed, reaches: LIMIT, give: TOLERANCE, until-below: LIMIT}`: a state with hysteresis.
-
-    It begins where the value rises to the limit (somewhere from limit - give to limit + give) and lasts until the
-    value falls below the other limit.
-    """
-
-    role: str
-    limit: Quantity
-    give: Quantity | None = None
-    until_below: Quantity | None = None
-
-    def ask(self, world: World, item: Item) -> Answer:
-        """Whether it holds at the item."""
-        truth = self.signal(world).over(item.at)
-        reason = world.history.hidden(self.role, item.at) or Reason.STRADDLES
-        return Answer(truth, ((reason, self.role),) if truth is Truth.UNKNOWN else ())
-
-    def signal(self, world: World) -> Signal:
-        """The state over the whole recording."""
-        track, span = world.history.timeline.numeric.get(self.role), world.history.span
-        limit = self.limit.value(world.limit)
-        if track is None or not len(track) or limit is None:
-            return signals.constant(Truth.UNKNOWN)
-        give = (self.give.value(world.limit) if self.give else 0) or 0
-        low = self.until_below.value(world.limit) if self.until_below else limit - give
-        value = track.value
-        kind = np.where(value >= limit + give, _RISES, np.where(value >= limit - give, _OPEN, _BETWEEN))
-        kind = np.where(value < (limit - give if low is None else low), _FALLS, kind)
-        kind = np.where(track.validity != Validity.KNOWN, _BETWEEN, kind)
-        steps: list[tuple[int, Truth]] = []
-        state = Truth.UNKNOWN
-        moments = zip(kind.tolist(), track.t_lo.tolist(), track.t_hi.tolist(), track.validity.tolist(), strict=True)
-        for what, lo, hi, validity in moments:
-            new = _next(state, what) if validity == Validity.KNOWN else Truth.UNKNOWN
-            if new is not state:
-                if lo < hi:
-                    steps.append((lo, Truth.UNKNOWN))
-                steps.append((hi, new))
-                state = new
-        return signals.from_steps(_ordered(steps), span.lo, span.hi)
-
-
-def _next(state: Truth, what: int) -> Truth:
-    """The hysteresis: up at the upper edge, down at the lower one, open in the tolerance unless it held already."""
-    if what == _RISES:
-        return Truth.YES
-    if what == _FALLS:
-        return Truth.NO
-    return Truth.UNKNOWN if what == _OPEN and state is not Truth.YES else state
-
-
-def _ordered(steps: Iterable[tuple[int, Truth]]) -> list[tuple[int, Truth]]:
-    """Steps in order of time; where intervals overlap, the later row still has the last word."""
-    result: list[tuple[int, Truth]] = []
-    for t, value in steps:
-        result.append((max(t, result[-1][0]) if result else t, value))
-    return result
 
 
 def signal_of(conditions: Sequence[Condition], world: World, item: Item) -> Signal:
@@ -95,53 +46,73 @@ def _one(condition: Condition, world: World, item: Item) -> Signal:
         if condition.how == "not":
             return signals.negation(signals.conjunction(*parts))
         return signals.disjunction(*parts) if condition.how == "any-of" else signals.conjunction(*parts)
+    if isinstance(condition, ClosureIs) and not condition.before:
+        return _closures(condition, world, item)
+    if isinstance(condition, StateIs) and world.history.coverage(condition.role).status == RoleStatus.MAPPED:
+        return state_signal(world, EventKind.STATE, condition.role, condition.values)
+    return asked_everywhere(condition, world, item)
+
+
+def asked_everywhere(condition: Condition, world: World, item: Item) -> Signal:
+    """A condition asked at every instant at which its answer may change."""
     span = world.history.span
-    moments = sorted({span.lo, *(t for t in _edges(condition, world, item) if span.lo <= t <= span.hi)})
-    steps = [(t, condition.ask(world, _probe(item, t)).truth) for t in moments]
+    moments = np.unique(np.concatenate(([span.lo], *_edges(condition, world, item))))
+    moments = moments[(moments >= span.lo) & (moments <= span.hi)]
+    if isinstance(condition, NumberIs):  # of a single instant the columns tell all there is to know
+        return signals.from_columns(moments, ask(condition, at_moments(world, moments)), span.lo, span.hi)
+    steps = [(t, condition.ask(world, _probe(item, t)).truth) for t in moments.tolist()]
     return signals.from_steps(steps, span.lo, span.hi)
+
+
+def _closures(condition: ClosureIs, world: World, item: Item) -> Signal:
+    """Whether any, or every, closure it speaks of is in one of the states."""
+    if unbound(condition.values, item):
+        return signals.constant(Truth.UNKNOWN)
+    values, history, found = bound(condition.values, item), world.history, []
+    for closure in condition.closures(world, item):
+        status = condition.coverage(world, closure).status
+        if condition.not_there(world, closure):
+            found.append(signals.constant(Truth.YES if condition.which == "every" else Truth.NO))
+        elif status == RoleStatus.NOT_VISIBLE or not history.states(condition.kind, closure):
+            found.append(signals.constant(Truth.UNKNOWN))
+        else:
+            found.append(state_signal(world, condition.kind, closure, values))
+    return signals.disjunction(*found) if condition.which == "any" else signals.conjunction(*found)
 
 
 def _probe(item: Item, moment: int) -> Item:
     return Item("moment", Interval.at(moment), item.facts, item.closures, open_facts=item.open_facts)
 
 
-def _edges(condition: Condition, world: World, item: Item) -> Iterable[int]:
+def _edges(condition: Condition, world: World, item: Item) -> Iterator[Times]:
     """Every instant at which the answer to a condition may change."""
-    history = world.history
     if isinstance(condition, ClosureIs):
         for closure in condition.closures(world, item):
-            for event in history.states(condition.kind, closure):
-                yield from (event.at.lo, event.at.hi)
+            known = world.state_columns(condition.kind, closure)
+            yield from (known.lo, known.hi)
     elif isinstance(condition, StateIs):
-        for event in history.states(EventKind.STATE, condition.role):
-            yield from (event.at.lo, event.at.hi)
+        known = world.state_columns(EventKind.STATE, condition.role)
+        yield from (known.lo, known.hi)
     elif isinstance(condition, NumberIs):
-        track = history.timeline.numeric.get(condition.role)
+        track = world.history.timeline.numeric.get(condition.role)
         if track is not None:
-            yield from np.concatenate((track.t_lo, track.t_hi)).tolist()
-    for gap in history.timeline.gaps:
-        yield from (gap.lo, gap.hi + 1)
+            yield from (track.t_lo, track.t_hi)
+    gaps = world.history.timeline.gaps
+    yield np.array([moment for gap in gaps for moment in (gap.lo, gap.hi + 1)], np.int64)
 
 
-def beginnings(conditions: Sequence[Condition], world: World, item: Item) -> list[tuple[Item, Answer]]:
+def beginnings(conditions: Sequence[Condition], world: World, item: Item) -> list[tuple[Interval, Answer]]:
     """Each time the conditions begin to hold: from the last moment they did not to the first they do.
 
     Where a state that is not known leaves open whether they ever hold, that may be a beginning: UNKNOWN, with its
     doubts. A tolerance alone leaves nothing open, and what held when the recording or a gap ended began before.
     """
-    found = [
-        (_beginning(conditions, world, item, at), YES) for at in _runs(signal_of(conditions, world, item), world, True)
-    ]
+    found = [(at, YES) for at in _runs(signal_of(conditions, world, item), world, True)]
     strict = [_sure(condition, world, item) for condition in conditions]
     for at in _runs(signals.conjunction(*strict), world, False):
-        moment = Interval.at(at.lo)
         doubts = both([condition.ask(world, _probe(item, at.lo)) for condition in conditions]).doubts
-        found.append((_beginning(conditions, world, item, moment), Answer(Truth.UNKNOWN, doubts)))
-    return sorted(found, key=lambda pair: (pair[0].at.hi, pair[0].at.lo))
-
-
-def _beginning(conditions: Sequence[Condition], world: World, item: Item, at: Interval) -> Item:
-    return Item("beginning", at, item.facts, item.closures, evidence=frames_at(conditions, world, at))
+        found.append((Interval.at(at.lo), Answer(Truth.UNKNOWN, doubts)))
+    return sorted(found, key=lambda pair: (pair[0].hi, pair[0].lo))
 
 
 def _sure(condition: Condition, world: World, item: Item) -> Signal:

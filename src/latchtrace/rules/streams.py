@@ -11,7 +11,7 @@ import numpy as np
 from latchtrace.model.events import EventKind, LockEvent, Reason
 from latchtrace.model.history import History
 from latchtrace.model.results import Episode, SourceRuling, Stage, StageStatus
-from latchtrace.model.time import Interval
+from latchtrace.model.time import NO_TIME, Interval
 from latchtrace.model.vehicle import RoleStatus, Vehicle, side_of
 from latchtrace.rules.blindness import hidden_in
 from latchtrace.rules.columns import Codes, Columns, Flags, Rows, Times
@@ -90,8 +90,8 @@ def _actions(world: World) -> Columns:
     }
     asked = [episode.request.status == StageStatus.SEEN and episode.request.at is not None for episode in episodes]
     request_lo = [
-        episode.request.at.lo if seen and episode.request.at is not None else int(lo[i])
-        for i, (episode, seen) in enumerate(zip(episodes, asked, strict=True))
+        episode.request.at.lo if seen and episode.request.at is not None else NO_TIME
+        for episode, seen in zip(episodes, asked, strict=True)
     ]
 
     columns: Columns
@@ -117,7 +117,7 @@ def _actions(world: World) -> Columns:
                 *episode.command.evidence,
                 *(ref for stage in episode.feedback.values() for ref in stage.evidence),
             ),
-            "previous": columns.item(row - 1) if row else None,
+            "before": lambda: columns.item(row - 1) if row else None,
             "request_at": episode.request.at if asked[row] else None,
             "open_facts": made,
         }
@@ -220,7 +220,7 @@ def _movements(world: World) -> Columns:
             "closures": (event.subject,),
             "episode": episode.id if episode is not None else "",
             "evidence": frame_of(event),
-            "previous": actions.item(int(previous[row])) if previous[row] >= 0 else None,
+            "before": lambda: actions.item(int(previous[row])) if previous[row] >= 0 else None,
             "open_facts": {"origin": _left_open(episode)} if episode is not None and unsure[row] else {},
         }
 
@@ -367,7 +367,7 @@ def _asked(world: World) -> Columns:
             "closures": not_yet(history, world.vehicle, asked_at, TARGET[episode.action]),
             "episode": episode.id,
             "evidence": (*episode.request.evidence, *episode.validation.evidence),
-            "previous": actions.item(int(previous[row])) if previous[row] >= 0 else None,
+            "before": lambda: actions.item(int(previous[row])) if previous[row] >= 0 else None,
             "request_at": asked_at,
             "open_facts": {"validation": ((hidden, "validation"),)} if unsure[row] else {},
         }

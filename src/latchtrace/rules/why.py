@@ -108,7 +108,9 @@ def why(rule: Rule, rule_id: str, worlds: Sequence[World], at: int, zero: int = 
     hindrances = [not_applicable(rule, world) for world in worlds]
     for world, hindrance in zip(worlds, hindrances, strict=True):
         if hindrance is None:
-            judged += [(world, one) for one in PATTERNS[rule.pattern](rule, world) if one.rule_id in ("", rule_id)]
+            judged += [
+                (world, one) for one in PATTERNS[rule.pattern].judge(rule, world) if one.rule_id in ("", rule_id)
+            ]
     text = _Texts(rule)
     here = min(judged, key=lambda pair: (_distance(pair[1].item.at, at), pair[1].note == "trend"), default=None)
     return Why(

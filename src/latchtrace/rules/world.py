@@ -10,7 +10,7 @@ from latchtrace.model.history import History
 from latchtrace.model.results import Episode, EvidenceRef, Seen
 from latchtrace.model.time import Interval
 from latchtrace.model.vehicle import RoleStatus, Vehicle
-from latchtrace.rules.columns import Coding, Columns
+from latchtrace.rules.columns import Coding, Columns, StateColumns
 from latchtrace.rules.item import Item
 
 TARGET: dict[str, tuple[str, ...]] = {
@@ -31,12 +31,19 @@ class World:
     layouts: Mapping[str, Callable[[World], Columns]]
     coding: Coding = field(default_factory=Coding)
     _streams: dict[str, Columns] = field(default_factory=dict)
+    _states: dict[tuple[EventKind, str], StateColumns] = field(default_factory=dict)
 
     def stream(self, what: str) -> Columns:
         """A stream by name."""
         if what not in self._streams:
             self._streams[what] = self.layouts[what](self)
         return self._streams[what]
+
+    def state_columns(self, kind: EventKind, subject: str) -> StateColumns:
+        """The states of one subject."""
+        if (kind, subject) not in self._states:
+            self._states[kind, subject] = StateColumns.of(self.history.states(kind, subject), self.coding)
+        return self._states[kind, subject]
 
     def items(self, what: str) -> Iterator[Item]:
         """Every item of a stream in order; none where there is no such stream."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -229,7 +229,7 @@ def test_a_pattern_that_crashes_is_a_failure_of_that_rule_alone(monkeypatch: pyt
     def crash(_: Rule, __: World) -> Iterator[Judgement]:
         raise ZeroDivisionError("planted")
 
-    patterns: dict[str, Callable[[Rule, World], Iterator[Judgement]]] = {**engine.PATTERNS, "response": crash}
+    patterns = {**engine.PATTERNS, "response": engine.Pattern(crash)}
     monkeypatch.setattr(engine, "PATTERNS", patterns)
     results = api.rules_test()
     wrong = {one.rule for one in results if one.differences}

@@ -104,7 +104,7 @@ def classes(*answers: float, end: float = 100.0, opened: float | None = None) ->
     things = [item("action", 10.0, action="unlock"), *(item("action", at, action="lock") for at in answers)]
     things += [item("opening", opened)] if opened is not None else []
     rule = parse_rule(DELAY, "delay.yaml")
-    return {one.rule_id: one.ruling.value for one in PATTERNS[rule.pattern](rule, world(*things, end=end))}
+    return {one.rule_id: one.ruling.value for one in PATTERNS[rule.pattern].judge(rule, world(*things, end=end))}
 
 
 @pytest.mark.parametrize(
@@ -138,5 +138,5 @@ def test_a_delay_that_straddles_a_limit_is_undecided_for_that_class_alone() -> N
 
     rule = parse_rule(DELAY, "delay.yaml")
     where = world(item("action", 10.0, action="unlock"), item("action", milliseconds(38_950, 39_050), action="lock"))
-    found = {one.rule_id: one.ruling for one in PATTERNS[rule.pattern](rule, where)}
+    found = {one.rule_id: one.ruling for one in PATTERNS[rule.pattern].judge(rule, where)}
     assert found == {"early": Ruling.UNDECIDED, "late": Ruling.PASS, "missing": Ruling.PASS}

@@ -137,7 +137,7 @@ classes:
 
         compiled = parse_rule(rule + WHILE_ON, "delay.yaml")
         where = world(lock(15.0), item("action", answer), states=DRIVE)
-        return {one.rule_id: one.ruling.value for one in PATTERNS[compiled.pattern](compiled, where)}
+        return {one.rule_id: one.ruling.value for one in PATTERNS[compiled.pattern].judge(compiled, where)}
 
     assert classes(19.0) == {"late": "fail", "missing": "pass"}
     assert classes(21.0) == {"late": "pass", "missing": "fail"}

@@ -174,7 +174,7 @@ def test_every_example_of_every_shipped_rule_can_be_asked_about(file: str) -> No
                 assert printed(found)
                 if found.judged is None:
                     continue
-                judged = [one for one in PATTERNS[rule.pattern](rule, world) if one.rule_id in ("", rule_id)]
+                judged = [one for one in PATTERNS[rule.pattern].judge(rule, world) if one.rule_id in ("", rule_id)]
                 nearest = min(max(one.item.at.lo - moment, moment - one.item.at.hi, 0) for one in judged)
                 item = found.judged.item
                 assert max(item.at.lo - moment, moment - item.at.hi, 0) == nearest

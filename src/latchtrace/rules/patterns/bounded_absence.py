@@ -11,17 +11,20 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 
+from latchtrace.rules.at_once.answers import occurs as occurs_at_once
+from latchtrace.rules.at_once.clear import Clear, all_open, settled
+from latchtrace.rules.at_once.windows import Window
 from latchtrace.rules.conditions import Answer, both, occurs
 from latchtrace.rules.judgement import Judgement, Ruling, judge
-from latchtrace.rules.occasions import Occasion, occasions
+from latchtrace.rules.occasions import Occasion, Occasions, occasions
 from latchtrace.rules.rule import Rule
 from latchtrace.rules.windows import not_stated, window_of
 from latchtrace.rules.world import World
 
 
-def judgements(rule: Rule, world: World) -> Iterator[Judgement]:
-    """One judgement for each item observed."""
-    for one in occasions(rule, world):
+def judgements(rule: Rule, world: World, clear: Clear | None = None) -> Iterator[Judgement]:
+    """One judgement for each item observed, or for those the columns leave open."""
+    for one in occasions(rule, world, clear.chosen if clear else None):
         came = _came(rule, world, one)
         yield _told_of(judge(rule, world, one.item, both([one.match, came]), in_force=one.in_force), came)
 
@@ -41,3 +44,12 @@ def _told_of(judged: Judgement, came: Answer) -> Judgement:
         return judged
     wrong = came.items[-1]
     return replace(judged, item=wrong, at=wrong.at, closures=wrong.closures)
+
+
+def at_once(occasions: Occasions) -> Clear:
+    """What the columns tell of all of them."""
+    rule, many = occasions.rule, occasions.many
+    window = window_of(rule, many.world)
+    if window is None or rule.never_selector is None:
+        return all_open(occasions)
+    return settled(occasions, occurs_at_once(rule.never_selector, many, Window(*window)))

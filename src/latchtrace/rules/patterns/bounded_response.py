@@ -10,20 +10,27 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+import numpy as np
+
 from latchtrace.model.events import Reason
 from latchtrace.model.time import Interval, Truth
+from latchtrace.rules.at_once.answers import closure_levels
+from latchtrace.rules.at_once.answers import occurs as occurs_at_once
+from latchtrace.rules.at_once.clear import Clear, all_open, settled
+from latchtrace.rules.at_once.many import NO, OPEN, YES
+from latchtrace.rules.at_once.windows import Window
 from latchtrace.rules.clip import Clip
 from latchtrace.rules.conditions import Answer, both, either, negated, occurs, unknown
 from latchtrace.rules.item import Item
 from latchtrace.rules.judgement import Judgement, judge
-from latchtrace.rules.occasions import occasions
+from latchtrace.rules.occasions import Occasions, occasions
 from latchtrace.rules.rule import Rule
 from latchtrace.rules.world import World
 
 
-def judgements(rule: Rule, world: World) -> Iterator[Judgement]:
-    """One judgement for each item observed."""
-    for one in occasions(rule, world):
+def judgements(rule: Rule, world: World, clear: Clear | None = None) -> Iterator[Judgement]:
+    """One judgement for each item observed, or for those the columns leave open."""
+    for one in occasions(rule, world, clear.chosen if clear else None):
         violated = both([one.match, _unanswered(rule, world, one.item, one.clip)])
         yield judge(rule, world, one.item, violated, in_force=one.in_force)
 
@@ -70,3 +77,18 @@ def _reached(rule: Rule, world: World, item: Item, span: Interval) -> Answer:
         return unknown(Reason.ENDED)
     values = tuple(item.fact("target")) if state.values == ("$target",) else state.values
     return both([state.at(world, name, Interval.at(span.hi), values) for name in state.closures(world, item)])
+
+
+def at_once(occasions: Occasions) -> Clear:
+    """What the columns tell of all of them: an answer in time is no violation; the rest is looked at one by one."""
+    rule, many = occasions.rule, occasions.many
+    within = rule.within.value(many.world.limit) if rule.within else None
+    if within is None:
+        return all_open(occasions)
+    if rule.expect is not None:
+        answered = occurs_at_once(rule.expect, many, Window(0, int(within)))
+    elif rule.expect_state is not None:
+        answered = closure_levels(rule.expect_state, many, (many.lo + int(within), many.hi + int(within)))
+    else:
+        return all_open(occasions)
+    return settled(occasions, np.where(answered == YES, NO, OPEN).astype(np.int8))

@@ -9,11 +9,15 @@ A delay whose interval straddles a border is undecided for the classes on both s
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from functools import partial
+
+import numpy as np
 
 from latchtrace.model.events import Reason
 from latchtrace.model.time import Interval, Truth, within
+from latchtrace.rules.at_once.clear import Clear
 from latchtrace.rules.blindness import hidden
 from latchtrace.rules.clip import Clip
 from latchtrace.rules.conditions import Answer, Selector, both, either, unknown
@@ -21,26 +25,62 @@ from latchtrace.rules.item import Doubt, Item
 from latchtrace.rules.judgement import Judgement, Ruling, judge
 from latchtrace.rules.occasions import Occasion, occasions
 from latchtrace.rules.rule import Rule, Trend
-from latchtrace.rules.trackers.trend import rising_trend
+from latchtrace.rules.trackers.trend import LONGEST, rising_trend
 from latchtrace.rules.world import World
 
 
-def judgements(rule: Rule, world: World) -> Iterator[Judgement]:
+def judgements(rule: Rule, world: World, clear: Clear | None = None) -> Iterator[Judgement]:
     """For each item observed one judgement per class, and the trend of the delays where the rule asks for it."""
-    series: dict[str, list[Judgement]] = {}
-    for one in occasions(rule, world):
+    series = Series()
+    for one in occasions(rule, world, clear.chosen if clear else None):
         for judgement in _classed(rule, world, one):
-            series.setdefault(",".join(one.item.closures), []).append(judgement)
+            series.add(judgement)
             yield judgement
     if rule.trend is not None:
-        for judged in series.values():
-            yield from _trend(rule, rule.trend, judged)
+        if clear is not None:
+            series.add_clear(clear)
+        yield from _trends(rule, rule.trend, series)
+
+
+@dataclass(slots=True)
+class Series:
+    """The delays measured, by the closures they are of: when, how long at least and at most, and of which item."""
+
+    by_closures: dict[tuple[str, ...], list[tuple[float, float, float, Callable[[], Item]]]] = field(
+        default_factory=dict
+    )
+
+    def add(self, judged: Judgement) -> None:
+        """A delay that was judged one by one."""
+        if judged.measured is not None and judged.ruling != Ruling.SKIPPED:
+            item, measured = judged.item, judged.measured
+            values = ((item.at.lo + item.at.hi) / 2, float(measured.lo), float(measured.hi), lambda: item)
+            self.by_closures.setdefault(item.closures, []).append(values)
+
+    def add_clear(self, clear: Clear) -> None:
+        """The delays of those that surely pass."""
+        if clear.delays is None:
+            return
+        many, numbers = clear.occasions.many, clear.delays.numbers
+        known = many.fact("closure")
+        middle = (many.lo[numbers] + many.hi[numbers]) / 2
+        for code in np.unique(known[0][numbers]).tolist() if known else []:
+            fact = many.world.coding.values[code]
+            mine = np.flatnonzero(known[0][numbers] == code)[-LONGEST:] if known else numbers[:0]
+            listed = self.by_closures.setdefault((fact,) if isinstance(fact, str) else fact, [])
+            for i in mine.tolist():
+                item = partial(_item_of, clear, int(numbers[i]))
+                listed.append((float(middle[i]), float(clear.delays.lo[i]), float(clear.delays.hi[i]), item))
+
+
+def _item_of(clear: Clear, number: int) -> Item:
+    return clear.occasions.one(number)[0]
 
 
 def _classed(rule: Rule, world: World, one: Occasion) -> Iterator[Judgement]:
     observed, clip = one.item, one.clip
-    bounds = _bounds(rule, world)
-    horizon = _horizon(rule, world, bounds)
+    bounds = bounds_of(rule, world)
+    horizon = horizon_of(rule, world, bounds)
     doubts = _doubts(rule, world, observed)
     item, answer, cancelling = _started(rule, world, observed, horizon, clip)
     note = "restarted" if item is not observed else ""
@@ -125,7 +165,7 @@ def _blind(
     """Why an answer, or something that cancels, could have come unseen while this class was possible."""
     (observed, item), early = clock, bounds[0]
     until = min(stop, item.at.hi + early) if name == "early" and early is not None else stop
-    return hidden(world.history, _watched(rule), Interval(observed.at.lo, max(observed.at.lo, until)))
+    return hidden(world.history, watched_roles(rule), Interval(observed.at.lo, max(observed.at.lo, until)))
 
 
 def _with_answer(judged: Judgement, answer: Item | None) -> Judgement:
@@ -135,7 +175,9 @@ def _with_answer(judged: Judgement, answer: Item | None) -> Judgement:
     return replace(judged, at=judged.item.at.hull(answer.at), evidence=evidence)
 
 
-def _bounds(rule: Rule, world: World) -> tuple[int | None, int | None, int | None]:
+def bounds_of(rule: Rule, world: World) -> tuple[int | None, int | None, int | None]:
+    """Early before, late after and missing after, in nanoseconds; None where a limit is not stated."""
+
     def number(name: str) -> int | None:
         quantity = getattr(rule, name)
         value = quantity.value(world.limit) if quantity else None
@@ -144,7 +186,8 @@ def _bounds(rule: Rule, world: World) -> tuple[int | None, int | None, int | Non
     return number("early_before"), number("late_after"), number("missing_after")
 
 
-def _horizon(rule: Rule, world: World, bounds: tuple[int | None, int | None, int | None]) -> int:
+def horizon_of(rule: Rule, world: World, bounds: tuple[int | None, int | None, int | None]) -> int:
+    """How long after the occasion an answer is looked for, in nanoseconds."""
     if bounds[2] is not None:
         return bounds[2]
     if rule.within is not None:
@@ -234,32 +277,31 @@ def _doubts(rule: Rule, world: World, item: Item) -> list[Answer]:
     return [answer for answer in answers if answer.truth != Truth.NO]
 
 
-def _watched(rule: Rule) -> tuple[str, ...]:
+def watched_roles(rule: Rule) -> tuple[str, ...]:
     """Roles whose hiding could make a delay look wrong: those of the answer and of what cancels."""
     selectors: Sequence[object] = (rule.expect, *rule.cancelled_by, *rule.restarted_by)
     kinds = [kind for selector in selectors if selector is not None for kind in getattr(selector, "roles", ())]
     return tuple(dict.fromkeys(kinds))
 
 
-def _trend(rule: Rule, trend: Trend, judged: Sequence[Judgement]) -> Iterator[Judgement]:
+def _trends(rule: Rule, trend: Trend, series: Series) -> Iterator[Judgement]:
     """A rising trend of one closure's delays is one finding at the last of them."""
-    measured = [one for one in judged if one.measured is not None and one.ruling != Ruling.SKIPPED]
-    if len(measured) < trend.at_least:
-        return
-    times = [(one.item.at.lo + one.item.at.hi) / 2 for one in measured]
-    delays = [(float(one.measured.lo), float(one.measured.hi)) for one in measured if one.measured is not None]
-    result = rising_trend(times, delays, trend.alpha)
-    if result is None:
-        return
-    last, first = measured[-1], measured[0]
-    yield Judgement(
-        last.item,
-        Ruling.FAIL,
-        first.item.at.hull(last.item.at),
-        last.item.closures,
-        measured=last.measured,
-        limit=f"rising trend over {len(measured)} answers, p = {result.p:.4f}",
-        rule_id=rule.texts[0].id,
-        evidence=tuple(dict.fromkeys(ref for one in (first, last) for ref in one.evidence)),
-        note="trend",
-    )
+    for delays in series.by_closures.values():
+        measured = sorted(delays, key=lambda one: one[0])[-LONGEST:]
+        if len(measured) < trend.at_least:
+            continue
+        result = rising_trend([one[0] for one in measured], [one[1:3] for one in measured], trend.alpha)
+        if result is None:
+            continue
+        first, last = measured[0][3](), measured[-1][3]()
+        yield Judgement(
+            last,
+            Ruling.FAIL,
+            first.at.hull(last.at),
+            last.closures,
+            measured=Interval(int(measured[-1][1]), int(measured[-1][2])),
+            limit=f"rising trend over {len(measured)} answers, p = {result.p:.4f}",
+            rule_id=rule.texts[0].id,
+            evidence=tuple(dict.fromkeys((*first.evidence, *last.evidence))),
+            note="trend",
+        )

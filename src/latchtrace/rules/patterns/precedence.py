@@ -12,18 +12,24 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+import numpy as np
+
 from latchtrace.model.events import Reason
-from latchtrace.model.time import Truth
+from latchtrace.model.time import NO_TIME, Truth
+from latchtrace.rules.at_once.answers import occurs as occurs_at_once
+from latchtrace.rules.at_once.clear import Clear, all_open, settled
+from latchtrace.rules.at_once.many import negated as negated_at_once
+from latchtrace.rules.at_once.windows import FAR, Window
 from latchtrace.rules.conditions import Answer, both, negated, occurs, unknown
 from latchtrace.rules.judgement import Judgement, judge
-from latchtrace.rules.occasions import Occasion, occasions
+from latchtrace.rules.occasions import Occasion, Occasions, occasions
 from latchtrace.rules.rule import Rule
 from latchtrace.rules.world import World
 
 
-def judgements(rule: Rule, world: World) -> Iterator[Judgement]:
-    """One judgement for each item observed."""
-    for one in occasions(rule, world):
+def judgements(rule: Rule, world: World, clear: Clear | None = None) -> Iterator[Judgement]:
+    """One judgement for each item observed, or for those the columns leave open."""
+    for one in occasions(rule, world, clear.chosen if clear else None):
         violated = both([one.match, _missing(rule, world, one)])
         yield judge(rule, world, one.item, violated, excuse_first=False, in_force=one.in_force)
 
@@ -43,3 +49,19 @@ def _missing(rule: Rule, world: World, one: Occasion) -> Answer:
     if required.truth == Truth.NO and item.fact("commanded") == "no" and world.history.asleep_in(item.at):
         return unknown(Reason.UNKNOWN_BEFORE)
     return negated(required)
+
+
+def at_once(occasions: Occasions) -> Clear:
+    """What the columns tell of all of them."""
+    rule, many = occasions.rule, occasions.many
+    within = rule.within.value(many.world.limit) if rule.within else None
+    if within is None or rule.require is None:
+        return all_open(occasions)
+    window, asked = Window(-int(within), 0), many.columns.request_lo
+    if rule.since_request and asked is not None:
+        since = asked[many.rows]
+        known = since != NO_TIME
+        reach = np.where(known, np.maximum(int(within), many.hi - np.where(known, since, many.hi)), int(within))
+        window = Window(-reach, 0, np.where(known, since, -FAR))
+    required = occurs_at_once(rule.require, many, window)
+    return settled(occasions, negated_at_once(required), excuse_first=False)

@@ -11,19 +11,27 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+import numpy as np
+
 from latchtrace.model.events import EventKind, Reason
 from latchtrace.model.time import Interval, Truth
+from latchtrace.rules.at_once import many as at_once_many
+from latchtrace.rules.at_once.answers import closure_levels
+from latchtrace.rules.at_once.clear import Clear, all_open, settled
+from latchtrace.rules.at_once.many import Many
+from latchtrace.rules.at_once.windows import FAR
+from latchtrace.rules.columns import Flags, Rows, Times
 from latchtrace.rules.conditions import NO, Answer, both, either, negated, unknown
 from latchtrace.rules.item import Doubt, Item
 from latchtrace.rules.judgement import Judgement, Ruling, judge
-from latchtrace.rules.occasions import Occasion, occasions
+from latchtrace.rules.occasions import Occasion, Occasions, occasions
 from latchtrace.rules.rule import Rule
 from latchtrace.rules.world import World
 
 
-def judgements(rule: Rule, world: World) -> Iterator[Judgement]:
-    """One judgement for each item observed that had time to settle."""
-    for one in occasions(rule, world):
+def judgements(rule: Rule, world: World, clear: Clear | None = None) -> Iterator[Judgement]:
+    """One judgement for each item observed that had time to settle, or for those the columns leave open."""
+    for one in occasions(rule, world, clear.chosen if clear else None):
         yield _judged(rule, world, one)
 
 
@@ -90,3 +98,57 @@ def _unseen(world: World, item: Item, until: int) -> tuple[Doubt, ...]:
         for state in world.history.states(EventKind.LATCH, closure)
         if not state.change and state.value != "unknown" and item.at.lo < state.at.hi <= until
     )
+
+
+def at_once(occasions: Occasions) -> Clear:
+    """What the columns tell of all of them: settled as expected is no violation; the rest is looked at one by one."""
+    rule, many = occasions.rule, occasions.many
+    settle = rule.within.value(many.world.limit) if rule.within else None
+    if settle is None or rule.expect_state is None:
+        return all_open(occasions)
+    lo, hi, clear = _settled_at_once(many, int(settle))
+    begun = np.argsort(many.columns.lo, kind="stable")
+    after = begun[np.minimum(np.searchsorted(many.columns.lo[begun], many.lo, side="right"), len(begun) - 1)]
+    comes = (many.columns.lo[after] > many.lo) & (many.columns.lo[after] <= hi)
+    overtaken = comes & (many.columns.hi[after] <= lo) & clear
+    held = closure_levels(rule.expect_state, many, (lo, hi)) == at_once_many.YES
+    fine = np.where(held & clear & ~comes, at_once_many.NO, at_once_many.OPEN).astype(np.int8)
+    found = settled(occasions, fine)
+    return Clear(occasions, found.open[~overtaken[found.open]], found.passed)
+
+
+def _settled_at_once(many: Many, settle: int) -> tuple[Times, Times, Flags]:
+    """When each settles, as `_settled` has it, and where that is clear."""
+    lo, hi = many.lo + settle, many.hi + settle
+    clear = np.zeros(len(many), np.bool_)
+    for chosen, facts in at_once_many.bindings(many, ("closure",)):
+        if len(chosen):
+            part = _group_settled(many.part(chosen), facts["closure"], settle)
+            lo[chosen], hi[chosen], clear[chosen] = part
+    return lo, hi, clear
+
+
+def _group_settled(many: Many, closures: tuple[str, ...], settle: int) -> tuple[Times, Times, Flags]:
+    world, movements = many.world, many.world.stream("movement")
+    wanted = world.coding.holding(closures)[movements.facts["closure"]] if len(movements) else np.zeros(0, np.bool_)
+    moved_lo = np.append(movements.lo[wanted], FAR)
+    moved_hi = np.append(movements.hi[wanted], FAR)
+    lo, hi, clear = many.lo.copy(), many.hi.copy(), np.ones(len(many), np.bool_)
+    moving: Rows = np.arange(len(many))
+    while len(moving):
+        after = np.searchsorted(moved_hi, hi[moving], side="right")
+        goes_on = moved_lo[after] <= hi[moving] + settle
+        moving, after = moving[goes_on], after[goes_on]
+        straddles = moved_hi[after] > lo[moving] + settle
+        clear[moving[straddles]] = False
+        moving, after = moving[~straddles], after[~straddles]
+        lo[moving], hi[moving] = moved_lo[after], moved_hi[after]
+    for closure in closures:
+        seen = [
+            state.at.hi
+            for state in world.history.states(EventKind.LATCH, closure)
+            if not state.change and state.value != "unknown"
+        ]
+        again = np.append(np.array(seen, np.int64), FAR)
+        clear &= again[np.searchsorted(again, many.lo, side="right")] > hi + settle
+    return lo + settle, hi + settle, clear

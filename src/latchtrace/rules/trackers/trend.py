@@ -9,8 +9,13 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Sequence
-from statistics import NormalDist, median
+from statistics import NormalDist
 from typing import NamedTuple
+
+import numpy as np
+
+LONGEST = 2_000
+"""How many values a trend looks back on: memory and time stay bounded."""
 
 
 class RisingTrend(NamedTuple):
@@ -32,8 +37,9 @@ def mann_kendall(values: Sequence[Range]) -> float:
     n = len(values)
     if n < 3:
         return 1.0
+    lo, hi = np.array([value[0] for value in values]), np.array([value[1] for value in values])
     score = sum(
-        (values[j][0] > values[i][1]) - (values[j][1] < values[i][0]) for i in range(n - 1) for j in range(i + 1, n)
+        int(np.count_nonzero(lo[i + 1 :] > hi[i])) - int(np.count_nonzero(hi[i + 1 :] < lo[i])) for i in range(n - 1)
     )
     ties = sum(t * (t - 1) * (2 * t + 5) for t in Counter(values).values())
     variance = (n * (n - 1) * (2 * n + 5) - ties) / 18
@@ -44,13 +50,13 @@ def mann_kendall(values: Sequence[Range]) -> float:
 
 def theil_sen(times: Sequence[float], values: Sequence[float]) -> float:
     """The median of all pairwise slopes."""
-    slopes = [
-        (values[j] - values[i]) / (times[j] - times[i])
-        for i in range(len(times) - 1)
-        for j in range(i + 1, len(times))
-        if times[j] != times[i]
-    ]
-    return median(slopes) if slopes else 0.0
+    at, value = np.array(times, np.float64), np.array(values, np.float64)
+    first, second = np.triu_indices(len(at), 1)
+    apart = at[second] != at[first]
+    first, second = first[apart], second[apart]
+    if not len(first):
+        return 0.0
+    return float(np.median((value[second] - value[first]) / (at[second] - at[first])))
 
 
 def rising_trend(times: Sequence[float], values: Sequence[Range], alpha: float) -> RisingTrend | None:
