@@ -97,6 +97,15 @@ def test_a_press_between_two_in_a_row_leaves_the_way_open() -> None:
     assert found.way == Way.UNKNOWN
 
 
+def test_a_press_that_is_old_in_every_state_is_not_unsure() -> None:
+    (found,) = spells((0x150, "refused"), (0x0FF, "refused"), 0x151, (0x100, "refused"), (0x190, "refused"))
+    assert (found.failed, found.unsure, found.lead, found.last_lead) == ((1, 5), (3,), 0x50, 0x50)
+
+
+def test_without_a_certain_lead_nothing_is_told() -> None:
+    assert spells(0x0FF, (0x150, "refused"), limits=Limits(16, 32768, None)) == ()
+
+
 def test_after_a_gap_before_it_nothing_is_told() -> None:
     assert spells((0x150, "refused"), (0x151, "refused"), gap=(0.1, 0.9)) == ()
 

@@ -182,6 +182,12 @@ def test_the_first_press_accepted_with_a_counter_that_is_not_shown_hides_what_is
     assert (found[1].standing, found[1].last_stored) == ("unknown", None)
 
 
+def test_a_press_whose_counter_is_not_shown_does_not_hide_more_than_is_hidden() -> None:
+    assert steps((None, "refused"), 8)[1].reason == Reason.UNKNOWN_BEFORE
+    found = steps((0x100, "accepted"), 0x101, (None, "refused"), 0x102, unseen=(blind(1.2, 1.8),))
+    assert found[3].reason == Reason.GAP
+
+
 def test_a_refused_press_whose_counter_is_not_shown_may_have_been_the_first_of_two() -> None:
     found = steps((0x100, "accepted"), (None, "refused"), 0x150)[2]
     assert found.possible == {Standing.BEYOND_WINDOW, Standing.RESYNCHRONISED}
@@ -196,6 +202,11 @@ def test_a_press_between_two_in_a_row_leaves_open_whether_they_are(between: int,
     assert (found[3].reason, found[3].expected) == (Reason.UNKNOWN_BEFORE, None)
     assert found[4].possible == {Standing.NEXT, Standing.RESYNCHRONISED}
     assert (found[4].expected, found[4].lead, found[4].stored_after) == (True, None, 0x0152)
+
+
+def test_the_same_press_again_is_not_the_second_of_two_in_a_row() -> None:
+    found = steps((0x0100, "accepted"), 0x0150, 0x0150, 0x0151)
+    assert [step.standing for step in found[1:]] == ["beyond-window", "beyond-window", "resynchronised"]
 
 
 def test_the_answer_tells_which_of_two_it_was() -> None:
@@ -276,6 +287,17 @@ def test_what_a_missing_limit_leaves_open_stays_open_with_its_reason() -> None:
     found = steps((0x100, "accepted"), 0x140, 0x142, limits=Limits(None, 32768, 16))
     assert [(step.standing, step.reason) for step in found[1:]] == [("unknown", Reason.LIMIT_NOT_STATED)] * 2
     assert (found[2].stored_before, found[2].lead, found[2].last_stored) == (None, None, 0x100)
+
+
+def test_presses_that_stand_differently_in_different_states_carry_the_reason_of_these() -> None:
+    found = steps((0x100, "accepted"), 0x140, 0x100, limits=Limits(None, 32768, 16))[2]
+    assert found.possible == {Standing.REPEAT, Standing.BEHIND}
+    assert found.reason == Reason.LIMIT_NOT_STATED
+
+
+def test_an_accepted_press_ends_the_reason_too() -> None:
+    told: list[tuple[int | None, str] | int] = [(0x90, "accepted"), (0x0100, "accepted"), 0x0150, 0x00FF, 0x0151]
+    assert steps(*told, unseen=(blind(1.2, 1.8),))[4].reason == Reason.UNKNOWN_BEFORE
 
 
 def test_too_many_possible_states_count_as_nothing_known() -> None:

@@ -81,7 +81,7 @@ def _goes_on(spell: Spell, place: int, step: Step) -> Spell:
         last = spell.last_lead if step.lead is None else step.lead
         failed = (*spell.failed, place)
         return replace(spell, failed=failed, last_lead=last, refused=spell.refused or _refused(step))
-    if step.standing == Standing.UNKNOWN and step.possible & AHEAD:
+    if step.possible & AHEAD:
         return replace(spell, unsure=(*spell.unsure, place))
     return spell
 

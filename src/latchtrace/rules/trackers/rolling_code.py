@@ -272,7 +272,7 @@ class _Key:
         if held is None:
             return frozenset({Standing.BEYOND_WINDOW})
         after_held = None if held == _ANY else self.limits.lead(held, counter)
-        if after_held is None or (after_held == 1 and self.limits.resync_window is None):
+        if after_held is None:
             return AHEAD
         return frozenset({Standing.RESYNCHRONISED if after_held == 1 else Standing.BEYOND_WINDOW})
 
@@ -287,7 +287,7 @@ class _Key:
 
     def _limit_missing(self, possible: frozenset[Standing]) -> bool:
         """Whether one state leaves several standings open since a limit is not stated."""
-        return len(possible) > 1 and (possible != AHEAD or self.limits.resync_window is None)
+        return len(possible) > 1 and possible != AHEAD
 
     def _answered(self, each: Mapping[_State, frozenset[Standing]], counter: int, result: Result) -> None:
         """The states after an attempt, by what the decoder said of it."""
@@ -306,8 +306,6 @@ class _Key:
             return {_State(counter)}
         if standing == Standing.BEYOND_WINDOW and self.limits.resync_window is not None:
             return {_State(state.stored, counter)}
-        if state.held == _ANY:
-            return {state}
         held = {counter} if standing == Standing.BEYOND_WINDOW else set[int]()
         return {_State(state.stored, one) for one in (state.held, None, *held)}
 
