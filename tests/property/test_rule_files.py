@@ -195,7 +195,8 @@ def test_a_folder_in_the_place_of_a_file_is_a_mistake_of_that_file(tmp_path: Pat
     "10", "10.1", "10..11", "11..10", "..", "1e3", "-5", "gap", "loss", "end", "latch", "all", "unlocked", "request",
     "remote-button", "unlock", "until", "speed", "20", "km/h", "command", "#", "ajar", "open", "hand-release",
     "999999999999999", "other:barn", "other:", "request.keypad", "\t", "ä",
-]), max_size=7), max_size=6))  # fmt: skip
+    "validation", "refused", "slot", "counter", "code", "0x1F",
+]), max_size=9), max_size=6))  # fmt: skip
 def test_lines_of_any_words_give_happenings_or_placed_mistakes(words: list[list[str]]) -> None:
     text = "\n".join(" ".join(line) for line in words)
     lines, mistakes = parse_lines(text)

@@ -7,7 +7,8 @@ of the vehicle file, `section: {entry: value}`; an entry that is `absent` is rem
 a section that is plain text is written as it is.
 
 `verdicts` are written `verdict [reason]`, alternatives joined by `|` where the definition leaves a choice. `findings`
-are all findings, one to one; `may` are findings that are allowed and need not be there.
+are all findings, one to one; `may` are findings that are allowed and need not be there. `keys` are all presses and
+answers of the decoder that tell of a key, in order: `{what: request|accepted|refused, slot: 2, counter: 257}`.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ NETWORKS = CASES / "networks"
 _LINE = re.compile(r"(?P<seconds>\d+(?:\.\d{1,9})?)\s+(?:(?P<channel>[a-z]+\d+)\s+)?(?P<frame>[0-9A-F]+#\S*)")
 _KEYS = {
     "name", "shows", "vehicle", "begins", "capture", "overrides", "verdicts", "findings", "may", "requests", "episodes",
+    "keys",
 }  # fmt: skip
 
 
@@ -43,6 +45,7 @@ class Case:
     may: Sequence[Mapping[str, Any]] = ()
     requests: int | None = None
     episodes: Sequence[Mapping[str, str]] | None = None
+    keys: Sequence[Mapping[str, str]] | None = None
 
     @property
     def id(self) -> str:
@@ -77,6 +80,7 @@ def _case(file: str, entry: Mapping[str, Any], starts: Mapping[str, str]) -> Cas
         may=entry.get("may") or (),
         requests=int(entry["requests"]) if "requests" in entry else None,
         episodes=entry.get("episodes"),
+        keys=entry.get("keys"),
     )
 
 

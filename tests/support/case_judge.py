@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from latchtrace.model.events import EventKind
+from latchtrace.model.events import EventKind, LockEvent
 from latchtrace.model.results import AnalysisResult, Finding
 from support.case_files import Case
 
 
 def differences(case: Case, result: AnalysisResult) -> list[str]:
     """Every difference between a case's expectation and an analysis, in words; empty where there is none."""
-    return [*_verdicts(case, result), *_findings(case, result), *_requests(case, result), *_episodes(case, result)]
+    verdicts, findings = _verdicts(case, result), _findings(case, result)
+    return [*verdicts, *findings, *_requests(case, result), *_episodes(case, result), *_keys(case, result)]
 
 
 def _verdicts(case: Case, result: AnalysisResult) -> list[str]:
@@ -114,6 +115,21 @@ def _episodes(case: Case, result: AnalysisResult) -> list[str]:
     expected = [(one["action"], one["origin"]) for one in case.episodes]
     got = [(one.action, one.origin) for one in result.episodes]
     return [] if got == expected else [f"expected episodes {_pairs(expected)}, got {_pairs(got)}"]
+
+
+def _keys(case: Case, result: AnalysisResult) -> list[str]:
+    if case.keys is None:
+        return []
+    got = [told for one in result.timelines for event in one.events if (told := _told_of_key(event))]
+    return [] if got == [dict(one) for one in case.keys] else [f"expected keys {case.keys}, got {got}"]
+
+
+def _told_of_key(event: LockEvent) -> dict[str, str]:
+    """What an event tells of a key, as a case writes it."""
+    if event.kind not in (EventKind.REQUEST, EventKind.VALIDATION):
+        return {}
+    facts = {name: str(value) for name, value in event.details if name in ("slot", "counter", "code")}
+    return {"what": "request" if event.kind == EventKind.REQUEST else event.value, **facts} if facts else {}
 
 
 def _pairs(episodes: Sequence[tuple[str, str]]) -> str:

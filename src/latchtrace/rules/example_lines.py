@@ -7,7 +7,7 @@ at some moment in between. `#` begins a remark. Every mistake is told with its l
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from fractions import Fraction
@@ -25,6 +25,7 @@ AJAR = (*CLOSURES, "bonnet")
 GROUPS: Mapping[str, tuple[str, ...]] = {"all": CLOSURES, "doors": CLOSURES[:4]}
 
 _NUMBER = r"\d{1,12}(?:\.\d{1,9})?"
+_WHOLE = re.compile(r"\d{1,19}|0x[0-9A-Fa-f]{1,16}")
 _TIME = re.compile(rf"({_NUMBER})(?:\.\.({_NUMBER}))?")
 _WORD = re.compile(r"\S+")
 _SWITCH = ("on", "off", "unknown")
@@ -40,9 +41,9 @@ STATES: Mapping[str, tuple[str, ...]] = {
 FORMS: Mapping[str, str] = {
     "latch": "latch CLOSURE|all STATE",
     "ajar": "ajar CLOSURE|all open|shut",
-    "request": "request SOURCE ACTION [at CLOSURE] [until TIME]",
+    "request": "request SOURCE ACTION [at CLOSURE] [slot N] [counter N] [code N] [until TIME]",
     "reception": "reception decoded|undecoded",
-    "validation": "validation accepted|refused",
+    "validation": "validation accepted|refused [slot N] [counter N] [code N]",
     "command": "command ACTION [CLOSURE|GROUP]",
     "action-report": "action-report SOURCE ACTION",
     "ignition": "ignition on|off",
@@ -50,7 +51,9 @@ FORMS: Mapping[str, str] = {
     "speed-lock-enabled": "speed-lock-enabled on|off",
     "hand-release": "hand-release [CLOSURE]",
 }
-"""What a timed line can say."""
+"""What a timed line can say; N is a whole number such as 257 or 0x101, and what follows an action has no order."""
+KEY_FACTS = ("slot", "counter", "code")
+"""What the frame of a key tells of it, each a whole number."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +71,7 @@ class Happening:
     """One line: `what` is the role's kind, `subject` a closure, group or source, `value` its state or action.
 
     Times in nanoseconds. `end` is when a request that lasts was let go. `number` is a speed in km/h. `closure` is the
-    one a handle or a release belongs to.
+    one a handle or a release belongs to. `details` are slot, counter and code of a key, as far as the line tells.
     """
 
     at: Interval
@@ -79,6 +82,7 @@ class Happening:
     end: Interval | None = None
     number: float = 0.0
     closure: str = ""
+    details: tuple[tuple[str, int], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -246,17 +250,32 @@ def _switch(words: _Words, at: Interval, what: str) -> list[Happening]:
 def _request(words: _Words, at: Interval, what: str) -> list[Happening]:
     source = _source(words, REQUEST_SOURCES)
     action = words.one_of("action", ACTIONS)
-    end, closure = None, ""
-    more = words.optional()
-    if more is not None and more.text == "at":
-        closure = words.one_of("closure", CLOSURES)
-        more = words.optional()
-    if more is not None:
-        chosen(more, "continuation", ["until"] if closure else ["at", "until"])
-        end = _time(words.next("a time"))
-        if end.lo < at.hi:
-            raise _Wrong(more.column, "ends before it begins", "write a later time")
-    return [Happening(at, what, source, action, words.line, end, closure=closure)]
+    end, closure, facts = None, "", dict[str, int]()
+    for more in _continued(words, ("at", *KEY_FACTS, "until")):
+        if more.text == "at":
+            closure = words.one_of("closure", CLOSURES)
+        elif more.text == "until":
+            end = _time(words.next("a time"))
+            if end.lo < at.hi:
+                raise _Wrong(more.column, "ends before it begins", "write a later time")
+        else:
+            facts[more.text] = _whole(words, more.text)
+    return [Happening(at, what, source, action, words.line, end, closure=closure, details=tuple(facts.items()))]
+
+
+def _continued(words: _Words, known: Sequence[str]) -> Iterator[_Word]:
+    """The words that go on with a line, each at most once, in any order."""
+    left = list(known)
+    while left and (word := words.optional()) is not None:
+        left.remove(chosen(word, "continuation", left))
+        yield word
+
+
+def _whole(words: _Words, name: str) -> int:
+    word = words.next(f"the {name}'s number")
+    if not _WHOLE.fullmatch(word.text):
+        raise _Wrong(word.column, f"'{word.text[:40]}' is no whole number", "write one such as 257 or 0x101")
+    return int(word.text, 16 if word.text.startswith("0x") else 10)
 
 
 def _source(words: _Words, known: Sequence[str]) -> str:
@@ -266,11 +285,14 @@ def _source(words: _Words, known: Sequence[str]) -> str:
     return chosen(word, "source", known)
 
 
-def _word_alone(*values: str) -> Callable[[_Words, Interval, str], list[Happening]]:
-    def read(words: _Words, at: Interval, what: str) -> list[Happening]:
-        return [Happening(at, what, "", words.one_of("result", values), words.line)]
+def _reception(words: _Words, at: Interval, what: str) -> list[Happening]:
+    return [Happening(at, what, "", words.one_of("result", ("decoded", "undecoded")), words.line)]
 
-    return read
+
+def _validation(words: _Words, at: Interval, what: str) -> list[Happening]:
+    result = words.one_of("result", ("accepted", "refused"))
+    facts = {word.text: _whole(words, word.text) for word in _continued(words, KEY_FACTS)}
+    return [Happening(at, what, "", result, words.line, details=tuple(facts.items()))]
 
 
 def _command(words: _Words, at: Interval, what: str) -> list[Happening]:
@@ -305,8 +327,8 @@ _READERS: Mapping[str, Callable[[_Words, Interval, str], list[Happening]]] = {
     "latch": _closures,
     "ajar": _closures,
     "request": _request,
-    "reception": _word_alone("decoded", "undecoded"),
-    "validation": _word_alone("accepted", "refused"),
+    "reception": _reception,
+    "validation": _validation,
     "command": _command,
     "action-report": _report,
     "ignition": _switch,

@@ -92,8 +92,16 @@ def _happenings(lines: Lines, span: Interval) -> Iterator[LockEvent]:
         if end is not None and end.hi > span.hi:
             end = Interval(min(end.lo, span.hi), span.hi)
         whose = (("closure", one.closure),) if one.closure else ()
-        kind = _KINDS[one.what]
-        yield LockEvent(kind, one.subject, one.value, one.at, one.line, end=end, signal=one.what, details=whose)
+        yield LockEvent(
+            _KINDS[one.what],
+            one.subject,
+            one.value,
+            one.at,
+            one.line,
+            end=end,
+            signal=one.what,
+            details=(*whose, *one.details),
+        )
 
 
 def _states(lines: Lines, mapped: Sequence[str]) -> Iterator[LockEvent]:

@@ -9,6 +9,7 @@ import pytest
 
 from latchtrace.model.events import Reason
 from latchtrace.model.vehicle import REQUEST_SOURCES, SendType, Shows
+from latchtrace.rules.example_lines import FORMS
 from latchtrace.rules.schema import PATTERN_FIELDS
 from latchtrace.rules.world import STREAM_ROLES
 from latchtrace.vehicle.kinds import DETAILS, KINDS
@@ -50,6 +51,10 @@ def test_the_values_of_a_role_are_those_the_reader_knows() -> None:
         line = next(one for one in section("Vehicle files").splitlines() if re.match(rf"\| .*`{kind.name}[.`]", one))
         values = named(line.split("|")[2])
         assert values == set(kind.labels) or "as for a request" in line, kind.name
+
+
+def test_the_lines_of_an_example_are_those_the_reader_knows() -> None:
+    assert "\n```text\n" + "\n".join(FORMS.values()) + "\n```\n" in section("Rules")
 
 
 def test_every_room_is_named() -> None:

@@ -75,6 +75,17 @@ def test_a_sound_example_is_judged() -> None:
         ("      10     request keypad unlock until", "ends where a time should follow"),
         ("      10     request keypad unlock until 9", "ends before it begins"),
         ("      10     request keypad unlock tomorrow", "'tomorrow' is no continuation"),
+        ("      10     request keypad unlock slot", "17:40: examples[0].lines: ends where the slot's "
+         "number should follow"),
+        ("      10     request keypad unlock slot two", "17:41: examples[0].lines: 'two' is no whole number; "
+         "write one such as 257 or 0x101"),
+        ("      10     request keypad unlock slot 1 slot 2", "17:43: examples[0].lines: 'slot' is no continuation"),
+        ("      10     request keypad unlock conter 2", "did you mean 'counter'?"),
+        ("      10     validation refused counter -1", "'-1' is no whole number"),
+        ("      10     validation refused counter 0x", "'0x' is no whole number"),
+        ("      10     validation refused until 11", "17:33: examples[0].lines: 'until' is no continuation; "
+         "write one of slot, counter, code"),
+        ("      10     validation refused slot 1 counter 2 code 3 4", "'4' is not understood here"),
         ("      10     speed 20", "ends where unit should follow"),
         ("      10     speed fast km/h", "'fast' is no speed"),
         ("      10     command unlock doors now", "17:35: examples[0].lines: 'now' is not understood here"),
@@ -184,6 +195,28 @@ def test_a_held_request_ends_with_its_line_or_with_the_recording() -> None:
     lines, _ = parse_lines("3 request interior-switch lock until 8\nend 6")
     (request,) = [one for one in example_timeline(lines, LITTLE_CAR).events if one.kind == EventKind.REQUEST]
     assert request.end == at(6)
+
+
+@pytest.mark.parametrize(
+    ("line", "details"),
+    [
+        ("request remote-button unlock slot 2 counter 257", {"slot": 2, "counter": 257}),
+        ("request remote-button unlock until 11 counter 0x101 at rear-left", {"closure": "rear-left", "counter": 257}),
+        ("request remote-button unlock", {}),
+        ("validation refused slot 2 counter 300 code 0x4D2A", {"slot": 2, "counter": 300, "code": 0x4D2A}),
+        ("validation accepted counter 0", {"counter": 0}),
+    ],
+)
+def test_what_the_frame_of_a_key_tells_of_it_is_a_detail_of_the_event(line: str, details: dict[str, int | str]) -> None:
+    lines, mistakes = parse_lines(f"10 {line}")
+    assert not mistakes
+    (event,) = [
+        one
+        for one in example_timeline(lines, LITTLE_CAR).events
+        if one.kind in (EventKind.REQUEST, EventKind.VALIDATION)
+    ]
+    assert dict(event.details) == details
+    assert event.end == (at(11) if "until" in line else None)
 
 
 def test_differences_are_told_in_words() -> None:
