@@ -22,6 +22,7 @@ from latchtrace.model.history import History, first_reason
 from latchtrace.model.network import Database, MessageSpec, Tracks
 from latchtrace.model.plan import MessageKey, ReadPlan
 from latchtrace.model.quantity import time_text
+from latchtrace.model.redaction import redacted_test
 from latchtrace.model.results import (
     AnalysisResult,
     Episode,
@@ -385,8 +386,8 @@ _OUTCOMES = {
 }
 
 
-def verify(request: Request, function: str) -> FunctionTest:
-    """A function test on a capture; every trial is one unlock from outside."""
+def verify(request: Request, function: str, show_codes: bool = False) -> FunctionTest:
+    """A function test on a capture; every trial is one unlock from outside. Key codes are masked unless asked for."""
     done = run(request)
     by_trial: dict[tuple[int, Interval], list[Judgement]] = {}
     for _, world, judgement in done.judged.judgements:
@@ -406,7 +407,8 @@ def verify(request: Request, function: str) -> FunctionTest:
     test = function_test(function, occasions, relock_limit(vehicle), applies, done.result.capture.zero)
     notes = [one.message for one in done.result.notices if one.kind == "mark"] + _unused(done.result.findings)
     proved = (replace(trial, proof=_proof(trial.evidence, done.result.evidence)) for trial in test.trials)
-    return replace(test, trials=tuple(proved), notes=tuple(notes))
+    test = replace(test, trials=tuple(proved), notes=tuple(notes))
+    return test if show_codes else redacted_test(test, done.result)
 
 
 def _unused(findings: Sequence[Finding]) -> list[str]:

@@ -153,13 +153,17 @@ def verify(
     progress: Progress | None = None,
     timezone: str | None = None,
     clock_offset: int = 0,
+    show_codes: bool = False,
 ) -> FunctionTest:
-    """Measure every trial of a function test (`auto-relock`) in a capture. Raises LatchtraceError."""
+    """Measure every trial of a function test (`auto-relock`) in a capture. Raises LatchtraceError.
+
+    Payloads of messages that carry key codes or rolling counters are masked unless `show_codes` asks for them.
+    """
     from latchtrace.pipeline import verify as run_test
 
     _known(function)
     request = _request(captures, vehicle, marks, rules, start, end, progress, timezone, clock_offset)
-    return run_test(request, function)
+    return run_test(request, function, show_codes)
 
 
 def protocol(function: str, vehicle: str | Path) -> FunctionTest:

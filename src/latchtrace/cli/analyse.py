@@ -10,6 +10,7 @@ from latchtrace.cli.inputs import (
     add_analysis_options,
     add_captures,
     add_fail_on,
+    add_show_codes,
     analysis_arguments,
     input_paths,
     read_times,
@@ -42,7 +43,7 @@ def add_to(commands: Commands) -> None:
     for report in REPORTS:
         parser.add_argument(f"--{report.name}", metavar="DIR" if report.folder else "FILE", help=report.help)
     parser.add_argument("--table-format", choices=TABLE_FORMATS, default=TABLE_FORMATS[0], help="of --table")
-    parser.add_argument("--show-codes", action="store_true", help="show key codes and rolling counters in full")
+    add_show_codes(parser)
     add_fail_on(parser)
 
 

@@ -70,6 +70,11 @@ def add_fail_on(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def add_show_codes(parser: argparse.ArgumentParser) -> None:
+    """Whether key codes may be seen."""
+    parser.add_argument("--show-codes", action="store_true", help="show key codes and rolling counters in full")
+
+
 @dataclass(frozen=True, slots=True)
 class Times:
     """How the user's times are to be read."""
