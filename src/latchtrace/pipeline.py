@@ -113,7 +113,6 @@ class Run:
 
     result: AnalysisResult
     judged: Judged
-    worlds: tuple[World, ...]
 
 
 def load_car(path: str) -> Car:
@@ -221,13 +220,18 @@ def run(request: Request) -> Run:
         episodes=episodes,
         findings=findings,
         verdicts=judged.verdicts,
-        exercised=exercised_table(found.car.vehicle, episodes, judged.verdicts, {r.id: r for r in _texts(rules)}),
+        exercised=exercised_table(found.car.vehicle, episodes, judged.verdicts, _functions(rules)),
         notices=tuple(notices),
         unknown_ids=_unknown_ids(found),
         evidence=evidence,
         marks=placed,
     )
-    return Run(result, judged, worlds)
+    return Run(result, judged)
+
+
+def _functions(rules: Sequence[Rule]) -> dict[str, str]:
+    """The function each rule id judges."""
+    return {text.id: rule.function for rule in rules for text in rule.texts}
 
 
 def why(request: Request, rule_id: str, at: str) -> Why:
@@ -244,16 +248,6 @@ def why(request: Request, rule_id: str, at: str) -> Why:
     time = moment.resolve(found.report.zero, request.clock_offset)
     worlds = worlds_of(found.car.vehicle, found.timelines)
     return explain(known[rule_id], rule_id, worlds, time, found.report.zero)
-
-
-@dataclass(frozen=True, slots=True)
-class _RuleText:
-    id: str
-    function: str
-
-
-def _texts(rules: Sequence[Rule]) -> list[_RuleText]:
-    return [_RuleText(text.id, rule.function) for rule in rules for text in rule.texts]
 
 
 def worlds_of(vehicle: Vehicle, timelines: Sequence[Timeline]) -> tuple[World, ...]:
@@ -344,7 +338,7 @@ def _notices(found: Read) -> list[Notice]:
     for reason, count in found.report.skipped_count:
         counted["skipped", f"skipped lines: {reason}"] = count
     for database in found.car.databases.values():
-        for text in getattr(database, "notices", ()):
+        for text in database.notices:
             counted["dbc", f"{database.name}: {text}"] = 1
     counted.update(_channel_notices(found))
     return [Notice(kind, text, count) for (kind, text), count in counted.items()]

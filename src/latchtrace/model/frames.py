@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from latchtrace.model.time import NO_TIME, Interval
+from latchtrace.model.time import Interval
 
 Int64s = npt.NDArray[np.int64]
 UInt32s = npt.NDArray[np.uint32]
@@ -310,8 +310,3 @@ class RowStore:
             line=int(batch.line[i]),
             offset=int(batch.offset[i]),
         )
-
-
-def no_time(value: int) -> int | None:
-    """An int64 time column's cell as Python knows it: None where there is no time."""
-    return None if value == NO_TIME else value
