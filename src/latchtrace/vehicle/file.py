@@ -44,6 +44,7 @@ def read_vehicle(file: UserFile, path: FilePath, load_database: LoadDatabase) ->
     lockable = tuple(closure.name for closure in closures if closure.lockable)
     readings = ReadingReader(form, bus, names, lockable, tuple(groups))
     roles = RoleReader(form, readings).read(data.get("roles", {}))
+    bus.check_ids()
     if form.problems:
         raise UserFileError(_once(form))
     return Vehicle(
