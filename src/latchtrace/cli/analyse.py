@@ -32,6 +32,7 @@ _EXAMPLES = """\
   latchtrace analyse night.log --vehicle car.yaml --from 01:30:00 --to 02:00:00 --timezone Europe/Berlin
   candump -L can0 | latchtrace analyse - --vehicle car.yaml --json -
 """
+_TABLE_FORMAT_HELP = "of --table (default: csv; parquet needs latchtrace[parquet])"
 
 
 def add_to(commands: Commands) -> None:
@@ -42,7 +43,7 @@ def add_to(commands: Commands) -> None:
     add_analysis_options(parser)
     for report in REPORTS:
         parser.add_argument(f"--{report.name}", metavar="DIR" if report.folder else "FILE", help=report.help)
-    parser.add_argument("--table-format", choices=TABLE_FORMATS, default=TABLE_FORMATS[0], help="of --table")
+    parser.add_argument("--table-format", choices=TABLE_FORMATS, default=TABLE_FORMATS[0], help=_TABLE_FORMAT_HELP)
     add_show_codes(parser)
     add_fail_on(parser)
 

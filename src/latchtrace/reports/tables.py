@@ -38,4 +38,6 @@ def _bytes(frame: DataFrame, form: str) -> bytes:
 def check_tables(form: str) -> None:
     """Raise MissingExtraError now, before a long analysis, where no Parquet could be written after it."""
     if form == "parquet" and find_spec("pyarrow") is None:
-        raise MissingExtraError("--table-format parquet needs pyarrow: pip install pyarrow")
+        raise MissingExtraError(
+            "--table-format parquet needs the optional 'parquet' parts: pip install 'latchtrace[parquet]'"
+        )
