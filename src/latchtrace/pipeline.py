@@ -117,15 +117,14 @@ class Run:
 
 def load_car(path: str) -> Car:
     """A vehicle file with its DBCs; raises UserFileError."""
-    databases: dict[str, Database] = {}
+    databases: dict[Path, Database] = {}
 
     def load(file: Path) -> Database:
-        database = load_database(file)
-        databases[file.name] = database
-        return database
+        return databases.setdefault(file, load_database(file))
 
     vehicle = load_vehicle(path, load)
-    names = {name: databases[Path(name).name] for channel in vehicle.channels for name in channel.databases}
+    folder = Path(vehicle.folder)
+    names = {name: databases[folder / name] for channel in vehicle.channels for name in channel.databases}
     return Car(vehicle, names)
 
 
@@ -170,6 +169,7 @@ def read(request: Request) -> Read:
     for batch in reading:
         builder.add(batch, rows.add(batch))
     report = reading.report
+    _check_bounds(request, start, end, report)
     tracks = builder.finish(ids=report.ids, segments=report.segments)
     timelines = tuple(timeline(car.vehicle, one) for one in tracks)
     return Read(car, sources, report, rows, tracks, timelines)
@@ -193,6 +193,17 @@ def _bounds(request: Request, sources: tuple[Source, ...]) -> tuple[int | None, 
     if start is not None and end is not None and start >= end:
         raise UsageError(f"--from {request.start} is not before --to {request.end}; exchange them")
     return start, end
+
+
+def _check_bounds(request: Request, start: int | None, end: int | None, report: CaptureReport) -> None:
+    """Refuse a part that lies outside the capture: nothing would be judged, and nothing found."""
+    if start is not None and start > report.last:
+        length = time_text(report.last - report.zero)
+        raise UsageError(
+            f"--from {request.start} is after the last frame, {length} from the start; choose an earlier time"
+        )
+    if end is not None and end < report.zero:
+        raise UsageError(f"--to {request.end} is before the first frame; choose a later time")
 
 
 def run(request: Request) -> Run:

@@ -224,6 +224,11 @@ def vehicle_new(databases: Sequence[str | Path], folder: str | Path | None = Non
     from latchtrace.network.database import load_database
     from latchtrace.vehicle.template import new_vehicle_text
 
+    seen: set[Path] = set()
+    for path in map(Path, databases):
+        if path.resolve() in seen:
+            raise UsageError(f"{path}: is named twice; name each DBC once")
+        seen.add(path.resolve())
     loaded = [load_database(path) for path in databases]
     named = [
         str(path) if folder is None or Path(path).is_absolute() else Path(os.path.relpath(path, folder)).as_posix()

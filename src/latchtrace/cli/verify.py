@@ -14,6 +14,7 @@ from latchtrace.cli.inputs import (
     add_show_codes,
     analysis_arguments,
     input_paths,
+    named,
     read_times,
 )
 from latchtrace.cli.parser import Commands, add_command
@@ -39,7 +40,7 @@ def add_to(commands: Commands) -> None:
     add_captures(parser, needed=False)
     add_analysis_options(parser)
     parser.add_argument("--steps", action="store_true", help="print how to do the test; needs no capture")
-    parser.add_argument("--junit", metavar="FILE", help="the trials as JUnit XML, for a test bench")
+    parser.add_argument("--junit", metavar="FILE", type=named, help="the trials as JUnit XML, for a test bench")
     add_show_codes(parser)
     add_fail_on(parser)
 

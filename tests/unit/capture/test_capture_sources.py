@@ -80,7 +80,7 @@ def test_a_missing_file_is_named(tmp_path: Path) -> None:
 
 def test_an_empty_file_is_said_to_be_empty(tmp_path: Path) -> None:
     (tmp_path / "x.log").write_bytes(b"")
-    assert refused(str(tmp_path / "x.log")) == "x.log: the file is empty"
+    assert refused(str(tmp_path / "x.log")) == "x.log: the file is empty; record or copy it again"
 
 
 @pytest.mark.parametrize("name", ["x.log", "x.asc", "x.bin", "x.trc", "x.csv"])
