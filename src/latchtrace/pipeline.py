@@ -22,6 +22,7 @@ from latchtrace.model.history import History, first_reason
 from latchtrace.model.network import Database, MessageSpec, Tracks
 from latchtrace.model.plan import MessageKey, ReadPlan
 from latchtrace.model.quantity import time_text
+from latchtrace.model.redaction import redacted_test
 from latchtrace.model.results import (
     AnalysisResult,
     Episode,
@@ -112,20 +113,18 @@ class Run:
 
     result: AnalysisResult
     judged: Judged
-    worlds: tuple[World, ...]
 
 
 def load_car(path: str) -> Car:
     """A vehicle file with its DBCs; raises UserFileError."""
-    databases: dict[str, Database] = {}
+    databases: dict[Path, Database] = {}
 
     def load(file: Path) -> Database:
-        database = load_database(file)
-        databases[file.name] = database
-        return database
+        return databases.setdefault(file, load_database(file))
 
     vehicle = load_vehicle(path, load)
-    names = {name: databases[Path(name).name] for channel in vehicle.channels for name in channel.databases}
+    folder = Path(vehicle.folder)
+    names = {name: databases[folder / name] for channel in vehicle.channels for name in channel.databases}
     return Car(vehicle, names)
 
 
@@ -170,6 +169,7 @@ def read(request: Request) -> Read:
     for batch in reading:
         builder.add(batch, rows.add(batch))
     report = reading.report
+    _check_bounds(request, start, end, report)
     tracks = builder.finish(ids=report.ids, segments=report.segments)
     timelines = tuple(timeline(car.vehicle, one) for one in tracks)
     return Read(car, sources, report, rows, tracks, timelines)
@@ -193,6 +193,17 @@ def _bounds(request: Request, sources: tuple[Source, ...]) -> tuple[int | None, 
     if start is not None and end is not None and start >= end:
         raise UsageError(f"--from {request.start} is not before --to {request.end}; exchange them")
     return start, end
+
+
+def _check_bounds(request: Request, start: int | None, end: int | None, report: CaptureReport) -> None:
+    """Refuse a part that lies outside the capture: nothing would be judged, and nothing found."""
+    if start is not None and start > report.last:
+        length = time_text(report.last - report.zero)
+        raise UsageError(
+            f"--from {request.start} is after the last frame, {length} from the start; choose an earlier time"
+        )
+    if end is not None and end < report.zero:
+        raise UsageError(f"--to {request.end} is before the first frame; choose a later time")
 
 
 def run(request: Request, *, one_by_one: bool = False) -> Run:
@@ -223,13 +234,18 @@ def run(request: Request, *, one_by_one: bool = False) -> Run:
         episodes=episodes,
         findings=findings,
         verdicts=judged.verdicts,
-        exercised=exercised_table(found.car.vehicle, episodes, judged.verdicts, {r.id: r for r in _texts(rules)}),
+        exercised=exercised_table(found.car.vehicle, episodes, judged.verdicts, _functions(rules)),
         notices=tuple(notices),
         unknown_ids=_unknown_ids(found),
         evidence=evidence,
         marks=placed,
     )
-    return Run(result, judged, worlds)
+    return Run(result, judged)
+
+
+def _functions(rules: Sequence[Rule]) -> dict[str, str]:
+    """The function each rule id judges."""
+    return {text.id: rule.function for rule in rules for text in rule.texts}
 
 
 def why(request: Request, rule_id: str, at: str) -> Why:
@@ -246,16 +262,6 @@ def why(request: Request, rule_id: str, at: str) -> Why:
     time = moment.resolve(found.report.zero, request.clock_offset)
     worlds = worlds_of(found.car.vehicle, found.timelines)
     return explain(known[rule_id], rule_id, worlds, time, found.report.zero)
-
-
-@dataclass(frozen=True, slots=True)
-class _RuleText:
-    id: str
-    function: str
-
-
-def _texts(rules: Sequence[Rule]) -> list[_RuleText]:
-    return [_RuleText(text.id, rule.function) for rule in rules for text in rule.texts]
 
 
 def worlds_of(vehicle: Vehicle, timelines: Sequence[Timeline]) -> tuple[World, ...]:
@@ -346,7 +352,7 @@ def _notices(found: Read) -> list[Notice]:
     for reason, count in found.report.skipped_count:
         counted["skipped", f"skipped lines: {reason}"] = count
     for database in found.car.databases.values():
-        for text in getattr(database, "notices", ()):
+        for text in database.notices:
             counted["dbc", f"{database.name}: {text}"] = 1
     counted.update(_channel_notices(found))
     return [Notice(kind, text, count) for (kind, text), count in counted.items()]
@@ -388,8 +394,8 @@ _OUTCOMES = {
 }
 
 
-def verify(request: Request, function: str) -> FunctionTest:
-    """A function test on a capture; every trial is one unlock from outside."""
+def verify(request: Request, function: str, show_codes: bool = False) -> FunctionTest:
+    """A function test on a capture; every trial is one unlock from outside. Key codes are masked unless asked for."""
     done = run(request, one_by_one=True)
     by_trial: dict[tuple[int, Interval], list[Judgement]] = {}
     for _, world, judgement in done.judged.judgements:
@@ -409,7 +415,8 @@ def verify(request: Request, function: str) -> FunctionTest:
     test = function_test(function, occasions, relock_limit(vehicle), applies, done.result.capture.zero)
     notes = [one.message for one in done.result.notices if one.kind == "mark"] + _unused(done.result.findings)
     proved = (replace(trial, proof=_proof(trial.evidence, done.result.evidence)) for trial in test.trials)
-    return replace(test, trials=tuple(proved), notes=tuple(notes))
+    test = replace(test, trials=tuple(proved), notes=tuple(notes))
+    return test if show_codes else redacted_test(test, done.result)
 
 
 def _unused(findings: Sequence[Finding]) -> list[str]:

@@ -15,7 +15,7 @@ import cantools.database
 import cantools.j1939
 import pytest
 
-from latchtrace.model.network import MessageSpec
+from latchtrace.model.network import Database, MessageSpec
 from latchtrace.network.database import load_database
 from latchtrace.network.decoding import decode_frame
 from latchtrace.network.transport import Reassembler, Transfer, split_identifier
@@ -42,8 +42,11 @@ def mixed(tmp_path: Path) -> Path:
 
 def only(path: Path, name: str | None = None) -> MessageSpec:
     database = load_database(path)
-    spec = database.message(name) if name else database.messages[0]
-    assert spec is not None
+    return named(database, name) if name else database.messages[0]
+
+
+def named(database: Database, name: str) -> MessageSpec:
+    (spec,) = (message for message in database.messages if message.name == name)
     return spec
 
 
@@ -71,9 +74,7 @@ def test_motorola_signals_across_bytes(cantools_sdist: Path) -> None:
         "MSG1": ("9305000092050000", {"E": 1, "F": 0x2C9, "G": 0, "H": 0x2C9}),
     }
     for name, (data, values) in cases.items():
-        spec = database.message(name)
-        assert spec is not None
-        assert decode_frame(spec, bytes.fromhex(data)).values == values
+        assert decode_frame(named(database, name), bytes.fromhex(data)).values == values
 
 
 def test_the_example_message_of_cantools(cantools_sdist: Path) -> None:

@@ -72,7 +72,7 @@ def message(name: str, can_id: int, *signals: SignalSpec, period: int | None = N
 
 def database(*messages: MessageSpec, name: str = "made.dbc") -> Database:
     """A made DBC."""
-    return Database(name, "", messages)
+    return Database(name, messages)
 
 
 QUAY = database(

@@ -297,7 +297,7 @@ def _coverage() -> dict[str, Coverage]:
         kind = name.partition(".")[0]
         channel = "drive" if name == "speed" else "body"
         blind = (Blind(Interval(moment(9200), moment(9203)), Reason.LOSS),) if name == "request.remote-button" else ()
-        found[name] = Coverage(name, RoleStatus.MAPPED, seen, blind, channel, IDS.get(kind, 0x100), False, name)
+        found[name] = Coverage(name, RoleStatus.MAPPED, seen, blind, channel, IDS.get(kind, 0x100))
     return found
 
 

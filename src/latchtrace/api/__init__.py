@@ -153,13 +153,17 @@ def verify(
     progress: Progress | None = None,
     timezone: str | None = None,
     clock_offset: int = 0,
+    show_codes: bool = False,
 ) -> FunctionTest:
-    """Measure every trial of a function test (`auto-relock`) in a capture. Raises LatchtraceError."""
+    """Measure every trial of a function test (`auto-relock`) in a capture. Raises LatchtraceError.
+
+    Payloads of messages that carry key codes or rolling counters are masked unless `show_codes` asks for them.
+    """
     from latchtrace.pipeline import verify as run_test
 
     _known(function)
     request = _request(captures, vehicle, marks, rules, start, end, progress, timezone, clock_offset)
-    return run_test(request, function)
+    return run_test(request, function, show_codes)
 
 
 def protocol(function: str, vehicle: str | Path) -> FunctionTest:
@@ -220,6 +224,11 @@ def vehicle_new(databases: Sequence[str | Path], folder: str | Path | None = Non
     from latchtrace.network.database import load_database
     from latchtrace.vehicle.template import new_vehicle_text
 
+    seen: set[Path] = set()
+    for path in map(Path, databases):
+        if path.resolve() in seen:
+            raise UsageError(f"{path}: is named twice; name each DBC once")
+        seen.add(path.resolve())
     loaded = [load_database(path) for path in databases]
     named = [
         str(path) if folder is None or Path(path).is_absolute() else Path(os.path.relpath(path, folder)).as_posix()

@@ -3,7 +3,8 @@
 A format is one file in `formats/` with one `Format` value, and one line in `formats/__init__.py`. Its `read` takes
 an `Opening` and yields `Block`s in file order, in bounded memory. What cannot be read becomes a `Skip` in the
 block, never an exception; what ends the file early (a cut compressed stream, a broken container) becomes a last
-`Skip`, and what was read before it counts.
+`Skip`, as a line of its own where no line was cut, and what was read before it counts. Every line is one of four
+things: a frame, a `Skip`, a `Drop`, or no frame by its kind (blank, comment, header), of which nothing comes.
 """
 
 from __future__ import annotations

@@ -47,7 +47,6 @@ class Rhythm:
         "jitter",
         "low",
         "period",
-        "relearn",
         "run_frames",
         "run_from",
     )
@@ -56,7 +55,6 @@ class Rhythm:
         self._stated = stated
         self.run_from = 0  # time and number of the first frame of the present undisturbed run
         self.run_frames = 0
-        self.relearn = NEVER  # frame number at which an id without a period is looked at anew
         self._odd_at = 0
         self._odd_run = 0
         self._forget()
@@ -104,7 +102,6 @@ class Rhythm:
             self.period, self.jitter = found
         if count == SAMPLE:
             self.period = self.period if found else None
-            self.relearn = NEVER if found else number * 2
             self._sample = []
             self.low = 0
 
@@ -122,7 +119,6 @@ class Rhythm:
     def start_over(self) -> None:
         """Learn anew."""
         self._forget()
-        self.relearn = NEVER
 
     def pause(self, t: int, number: int) -> None:
         """The id was silent for long by itself; a short run before it shows a burst, not a cycle."""

@@ -73,7 +73,7 @@ def _named(argument: str) -> list[Source]:
         found = sorted(Path(name) for name in glob.glob(argument, recursive=True))  # noqa: PTH207
         files = [file for file in found if file.is_file()]
         if not files:
-            raise CaptureError(f"{argument}: no file matches this pattern")
+            raise CaptureError(f"{argument}: no file matches this pattern; check the folder and the name")
         return [open_source(file) for file in files]
     raise CaptureError(f"{argument}: there is no such file; check the name and the folder")
 
@@ -84,7 +84,10 @@ def _folder(folder: Path) -> list[Source]:
     sources = [source for file in files if (source := _try_open(file))]
     if not sources:
         known = " ".join(sorted({extension for entry in FORMATS for extension in entry.extensions}))
-        raise CaptureError(f"{folder}: no capture in this folder; known extensions are {known}, also with .gz or .zst")
+        raise CaptureError(
+            f"{folder}: no capture in this folder; name files, or a folder with files that end in {known} (or these "
+            "with .gz or .zst)"
+        )
     return sources
 
 
@@ -113,7 +116,7 @@ def open_source(path: Path, name: str = "") -> Source:
     except OSError as error:
         raise CaptureError(f"{name}: cannot be read: {error.strerror or error}") from error
     if not raw:
-        raise CaptureError(f"{name}: the file is empty")
+        raise CaptureError(f"{name}: the file is empty; record or copy it again")
     packing = packing_of(raw)
     opening = Opening(path, name, packing)
     head = opening.head() if packing else raw
@@ -124,7 +127,9 @@ def _recognise(head: bytes, name: str, packing: str) -> Format:
     if head.startswith((b"\xff\xfe", b"\xfe\xff")):
         raise CaptureError(f"{name}: is text in UTF-16; save it as UTF-8 or plain text")
     if packing and not head:
-        raise CaptureError(f"{name}: nothing can be unpacked from it; the compressed file is empty or damaged")
+        raise CaptureError(
+            f"{name}: nothing can be unpacked from it; the compressed file is empty or damaged; copy it again"
+        )
     for entry in FORMATS:
         if entry.recognise(head):
             return entry
@@ -135,7 +140,7 @@ def _recognise(head: bytes, name: str, packing: str) -> Format:
     if by_name is None or by_name.text == binary:
         kind = "its content is binary and" if binary else "its text"
         known = ", ".join(entry.name for entry in FORMATS)
-        raise CaptureError(f"{name}: {kind} is in no capture format known here; known are {known}")
+        raise CaptureError(f"{name}: {kind} is in no capture format known here; convert it to one of {known}")
     return by_name
 
 

@@ -57,11 +57,12 @@ class FileTally:
 
     def nothing(self) -> CaptureError:
         """The error for a file that held no frame at all, with the commonest reason."""
-        why = ""
+        why = "; it holds no lines but blank ones, comments and headers" if self.source.format.text else ""
         if self.kept:
             reason, count = self.reasons.most_common(1)[0]
             line = next((skip.line for skip in self.kept if skip.reason == reason), self.kept[0].line)
-            why = f"; {count} skipped, first at line {line}: {reason}"
+            told = f"{self.skipped:,} {'line' if self.skipped == 1 else 'lines'} skipped"
+            why = f"; {told}, {'all' if count == self.skipped else f'{count:,}'} as line {line}: {reason}"
         return CaptureError(f"{self.source.name}: no frame could be read as {self.source.format.name}{why}")
 
     def report(self, sha256: str) -> FileReport:

@@ -10,8 +10,10 @@ from latchtrace.cli.inputs import (
     add_analysis_options,
     add_captures,
     add_fail_on,
+    add_show_codes,
     analysis_arguments,
     input_paths,
+    named,
     read_times,
     report_options,
     status_of,
@@ -31,6 +33,7 @@ _EXAMPLES = """\
   latchtrace analyse night.log --vehicle car.yaml --from 01:30:00 --to 02:00:00 --timezone Europe/Berlin
   candump -L can0 | latchtrace analyse - --vehicle car.yaml --json -
 """
+_TABLE_FORMAT_HELP = "of --table (default: csv; parquet needs latchtrace[parquet])"
 
 
 def add_to(commands: Commands) -> None:
@@ -40,9 +43,10 @@ def add_to(commands: Commands) -> None:
     add_captures(parser)
     add_analysis_options(parser)
     for report in REPORTS:
-        parser.add_argument(f"--{report.name}", metavar="DIR" if report.folder else "FILE", help=report.help)
-    parser.add_argument("--table-format", choices=TABLE_FORMATS, default=TABLE_FORMATS[0], help="of --table")
-    parser.add_argument("--show-codes", action="store_true", help="show key codes and rolling counters in full")
+        metavar = "DIR" if report.folder else "FILE"
+        parser.add_argument(f"--{report.name}", metavar=metavar, type=named, help=report.help)
+    parser.add_argument("--table-format", choices=TABLE_FORMATS, default=TABLE_FORMATS[0], help=_TABLE_FORMAT_HELP)
+    add_show_codes(parser)
     add_fail_on(parser)
 
 
@@ -72,16 +76,16 @@ def run(options: argparse.Namespace) -> ExitStatus:
 
 def _check(options: argparse.Namespace, asked: list[tuple[Report, str]]) -> None:
     """Refuse outputs that cannot be written before the capture is read."""
-    from latchtrace.reports.files import check_folder, check_targets
+    from latchtrace.reports.files import check_targets
 
+    targets, folders = [], []
     for report, target in asked:
         if target == "-" and report.name != "json":
             raise UsageError(f"--{report.name} -: only --json can go to standard output; name a file")
-        if report.folder:
-            check_folder(Path(target))
         report.check(options.table_format)
-    inputs = input_paths(options.captures, options.vehicle, options.marks)
-    check_targets([Path(target) for report, target in asked if not report.folder and target != "-"], inputs)
+        folders += [Path(target)] if report.folder else []
+        targets += [Path(target, name) for name in report.names(options.table_format) if target != "-"]
+    check_targets(targets, input_paths(options.captures, options.vehicle, options.marks), folders)
 
 
 def _files(
@@ -91,7 +95,7 @@ def _files(
     files: dict[Path, bytes] = {}
     for report, target in asked:
         made = report.make(analysis, shown, options.table_format)
-        files.update({Path(target) / name if name else Path(target): content for name, content in made.items()})
+        files.update({Path(target, name): content for name, content in made.items()})
     return files
 
 

@@ -6,7 +6,7 @@ import argparse
 from datetime import UTC
 from pathlib import Path
 
-from latchtrace.cli.inputs import add_captures, add_zone, input_paths, read_zone
+from latchtrace.cli.inputs import add_captures, add_zone, input_paths, named, read_zone
 from latchtrace.cli.parser import Commands, add_command
 from latchtrace.cli.terminal import output, print_bytes, printing, progress
 from latchtrace.errors import ExitStatus
@@ -24,7 +24,9 @@ def add_to(commands: Commands) -> None:
     does = "Say what captures hold and how good they are: formats, ids, rates, gaps, sleep, loss. Needs no vehicle."
     info = add_command(actions, "info", does, _EXAMPLES, run_info)
     add_captures(info)
-    info.add_argument("--json", metavar="FILE", help="the same as JSON; - is standard output, with nothing else on it")
+    info.add_argument(
+        "--json", metavar="FILE", type=named, help="the same as JSON; - is standard output, with nothing else on it"
+    )
     add_zone(info)
 
 

@@ -10,6 +10,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from latchtrace.cli.inputs import named
 from latchtrace.cli.parser import Commands, add_command
 from latchtrace.cli.terminal import output, printing
 from latchtrace.cli.verify import FUNCTIONS
@@ -39,7 +40,9 @@ def add_to(commands: Commands) -> None:
     """Add the command."""
     does = "Show what latchtrace does, on captures that come with it; writes their analyses as JSON and HTML."
     parser = add_command(commands, "demo", does, _EXAMPLES, run)
-    parser.add_argument("--out", metavar="DIR", default="latchtrace_demo", help="where to (default: ./latchtrace_demo)")
+    parser.add_argument(
+        "--out", metavar="DIR", type=named, default="latchtrace_demo", help="where to (default: ./latchtrace_demo)"
+    )
 
 
 def demo_folder() -> Path:

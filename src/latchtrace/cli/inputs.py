@@ -20,16 +20,25 @@ TIME_HELP = "TIME: +12.5 or +HH:MM:SS from the start, ISO 8601 with offset, or a
 FAIL_ON = ("fault", "warning", "inconclusive", "never")
 
 
+def named(text: str) -> str:
+    """The name of a file or folder on the command line; an empty one means none, and is a mistake."""
+    if not text.strip():
+        raise argparse.ArgumentTypeError("the name is empty; name a file, or leave the option out")
+    return text
+
+
 def add_captures(parser: argparse.ArgumentParser, needed: bool = True) -> None:
     """The captures, one or more."""
-    parser.add_argument("captures", metavar="CAPTURE", nargs="+" if needed else "*", help=CAPTURE_HELP)
+    parser.add_argument("captures", metavar="CAPTURE", type=named, nargs="+" if needed else "*", help=CAPTURE_HELP)
 
 
 def add_analysis_options(parser: argparse.ArgumentParser, vehicle_needed: bool = True) -> None:
     """Vehicle, marks, rules and the part of the capture that counts."""
-    parser.add_argument("--vehicle", metavar="FILE", required=vehicle_needed, help="the vehicle file (YAML)")
-    parser.add_argument("--marks", metavar="FILE", help="what a person saw or did, and when (YAML)")
-    parser.add_argument("--rules", metavar="DIR", help="a folder of more rule files")
+    parser.add_argument(
+        "--vehicle", metavar="FILE", type=named, required=vehicle_needed, help="the vehicle file (YAML)"
+    )
+    parser.add_argument("--marks", metavar="FILE", type=named, help="what a person saw or did, and when (YAML)")
+    parser.add_argument("--rules", metavar="DIR", type=named, help="a folder of more rule files")
     add_span(parser)
 
 
@@ -68,6 +77,11 @@ def add_fail_on(parser: argparse.ArgumentParser) -> None:
         default="fault",
         help="exit status 1 at this or worse (default: fault); inconclusive: also where something stayed undecided",
     )
+
+
+def add_show_codes(parser: argparse.ArgumentParser) -> None:
+    """Whether key codes may be seen."""
+    parser.add_argument("--show-codes", action="store_true", help="show key codes and rolling counters in full")
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from latchtrace.cli.inputs import TIME_HELP, add_captures, add_span, read_times
+from latchtrace.cli.inputs import TIME_HELP, add_captures, add_span, named, read_times
 from latchtrace.cli.parser import Commands, add_command, suggestion
 from latchtrace.cli.terminal import output, print_error, printing, progress
 from latchtrace.errors import ExitStatus, UsageError
@@ -35,13 +35,13 @@ def add_to(commands: Commands) -> None:
     )
     shown.add_argument("rule", metavar="RULE", help="the id of a rule")
     for action in (listed, shown):
-        action.add_argument("--rules", metavar="DIR", help="a folder of more rule files")
+        action.add_argument("--rules", metavar="DIR", type=named, help="a folder of more rule files")
     does = "List all mistakes of rule files, missing examples included."
     check = add_command(actions, "check", does, _EXAMPLES.splitlines()[2] + "\n", run_check)
     does = "Judge the examples in rule files by their rules, and say what differs."
     test = add_command(actions, "test", does, _EXAMPLES.splitlines()[3] + "\n", run_test)
     for action in (check, test):
-        action.add_argument("files", metavar="FILE", nargs="*", help=_FILES_HELP)
+        action.add_argument("files", metavar="FILE", type=named, nargs="*", help=_FILES_HELP)
     test.add_argument("--rule", metavar="ID", help="the examples of this rule alone")
     _add_why(actions)
 
@@ -51,9 +51,9 @@ def _add_why(actions: Commands) -> None:
     why = add_command(actions, "why", does, _EXAMPLES.splitlines()[4] + "\n", run_why)
     why.add_argument("rule", metavar="RULE", help="the id of a rule")
     add_captures(why)
-    why.add_argument("--vehicle", metavar="FILE", required=True, help="the vehicle file (YAML)")
+    why.add_argument("--vehicle", metavar="FILE", type=named, required=True, help="the vehicle file (YAML)")
     why.add_argument("--at", metavar="TIME", required=True, help=f"the time asked about; {TIME_HELP}")
-    why.add_argument("--rules", metavar="DIR", help="a folder of more rule files")
+    why.add_argument("--rules", metavar="DIR", type=named, help="a folder of more rule files")
     add_span(why)
 
 

@@ -6,10 +6,10 @@ import argparse
 from datetime import UTC
 from pathlib import Path
 
-from latchtrace.cli.inputs import CAPTURE_HELP, add_zone, input_paths, read_zone
+from latchtrace.cli.inputs import CAPTURE_HELP, add_zone, input_paths, named, read_zone
 from latchtrace.cli.parser import Commands, add_command
 from latchtrace.cli.terminal import output, print_bytes, print_error, print_note, printing, progress
-from latchtrace.errors import ExitStatus
+from latchtrace.errors import ExitStatus, OutputError
 
 _CHECK = """\
   latchtrace vehicle check car.yaml
@@ -27,13 +27,15 @@ def add_to(commands: Commands) -> None:
     actions = parser.add_subparsers(metavar="ACTION", required=True, title="actions")
     does = "List all mistakes of a vehicle file; with a capture, say how each role shows in it."
     check = add_command(actions, "check", does, _CHECK, run_check)
-    check.add_argument("file", metavar="FILE", help="the vehicle file (YAML)")
-    check.add_argument("captures", metavar="CAPTURE", nargs="*", help=CAPTURE_HELP)
+    check.add_argument("file", metavar="FILE", type=named, help="the vehicle file (YAML)")
+    check.add_argument("captures", metavar="CAPTURE", type=named, nargs="*", help=CAPTURE_HELP)
     add_zone(check)
     does = "Write a commented start of a vehicle file, with candidates for each role; nothing is guessed silently."
     new = add_command(actions, "new", does, _NEW, run_new)
-    new.add_argument("--dbc", metavar="FILE", action="append", required=True, help="a DBC; may be given several times")
-    new.add_argument("--out", metavar="FILE", help="where to write it (default: standard output)")
+    does = "a DBC; may be given several times"
+    new.add_argument("--dbc", metavar="FILE", type=named, action="append", required=True, help=does)
+    does = "where to write it: a new file (default: standard output)"
+    new.add_argument("--out", metavar="FILE", type=named, help=does)
 
 
 def run_check(options: argparse.Namespace) -> ExitStatus:
@@ -61,6 +63,8 @@ def run_new(options: argparse.Namespace) -> ExitStatus:
 
     target = Path(options.out) if options.out and options.out != "-" else None
     check_targets([target] if target else [], input_paths((), *options.dbc))
+    if target and target.is_file():
+        raise OutputError(f"{target}: is there already, perhaps with somebody's work in it; name a new file")
     content = api.vehicle_new(options.dbc, target.parent if target else None).encode()
     if target:
         write_all({target: content})

@@ -11,8 +11,10 @@ from latchtrace.cli.inputs import (
     add_analysis_options,
     add_captures,
     add_fail_on,
+    add_show_codes,
     analysis_arguments,
     input_paths,
+    named,
     read_times,
 )
 from latchtrace.cli.parser import Commands, add_command
@@ -38,7 +40,8 @@ def add_to(commands: Commands) -> None:
     add_captures(parser, needed=False)
     add_analysis_options(parser)
     parser.add_argument("--steps", action="store_true", help="print how to do the test; needs no capture")
-    parser.add_argument("--junit", metavar="FILE", help="the trials as JUnit XML, for a test bench")
+    parser.add_argument("--junit", metavar="FILE", type=named, help="the trials as JUnit XML, for a test bench")
+    add_show_codes(parser)
     add_fail_on(parser)
 
 
@@ -58,6 +61,7 @@ def run(options: argparse.Namespace) -> ExitStatus:
     _check(options)
     with progress("Reading the capture") as told:
         arguments = analysis_arguments(options, times)
+        arguments["show_codes"] = options.show_codes
         test = api.verify(options.function, options.captures, options.vehicle, progress=told, **arguments)
     clock = Clock(test.zero, times.zone or UTC, times.offset)
     if options.junit:

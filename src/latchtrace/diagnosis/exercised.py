@@ -5,25 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from functools import cache
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
 from latchtrace.model.results import Episode, Exercised, Verdict, VerdictKind
 from latchtrace.model.userfile import load_user_file
 from latchtrace.model.vehicle import RoleStatus, Vehicle
-
-
-class RuleText(Protocol):
-    """What is needed of a rule: its id and the function it belongs to."""
-
-    @property
-    def id(self) -> str:
-        """The public id."""
-        ...
-
-    @property
-    def function(self) -> str:
-        """The function it judges."""
-        ...
 
 
 @cache
@@ -35,14 +21,14 @@ def protocols() -> Mapping[str, Mapping[str, Any]]:
 
 
 def exercised_table(
-    vehicle: Vehicle, episodes: Sequence[Episode], verdicts: Sequence[Verdict], rules: Mapping[str, RuleText]
+    vehicle: Vehicle, episodes: Sequence[Episode], verdicts: Sequence[Verdict], functions: Mapping[str, str]
 ) -> tuple[Exercised, ...]:
-    """One row for each function and stimulus the vehicle has."""
+    """One row for each function and stimulus the vehicle has; `functions` says what each rule id judges."""
     rows = []
     for function, protocol in protocols().items():
         if vehicle.functions.get(function) is False:
             continue
-        verdict = _verdict([one for one in verdicts if one.rule in rules and rules[one.rule].function == function])
+        verdict = _verdict([one for one in verdicts if functions.get(one.rule) == function])
         for stimulus in protocol["stimuli"]:
             if not _has(vehicle, stimulus):
                 continue

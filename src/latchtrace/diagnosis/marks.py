@@ -12,9 +12,9 @@ from latchtrace.model.events import EventKind, LockEvent
 from latchtrace.model.quantity import parse_time, time_text
 from latchtrace.model.results import Episode, Finding, Notice
 from latchtrace.model.time import SECOND, Interval
-from latchtrace.model.userfile import UserFile, load_user_file
+from latchtrace.model.userfile import UserFile, check_version, load_user_file
 
-VERSION = "1"
+VERSION = 1
 MOST_LIKELY = 2 * SECOND
 """How exactly a person notes a time where the file does not say (common practice)."""
 
@@ -50,9 +50,10 @@ class Marks:
 def load_marks(path: str, zone: tzinfo | None) -> Marks:
     """Read a marks file; raises UserFileError with all its mistakes."""
     file = load_user_file(path)
+    check_version(file, VERSION)
     data = file.data if isinstance(file.data, dict) else {}
     problems = _unknown_keys(file, (), data, frozenset({"version", "marks"}))
-    if data.get("version") != VERSION:
+    if data.get("version") != str(VERSION):
         problems.append(file.problem(("version",), f"must be {VERSION}", f"write `version: {VERSION}`"))
     entries = data.get("marks")
     if not isinstance(entries, list) or not entries:

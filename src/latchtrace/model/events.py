@@ -89,7 +89,6 @@ class Coverage:
     channel: str = ""
     can_id: int | None = None
     extended: bool = False
-    signal: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,13 +103,3 @@ class Timeline:
     gaps: tuple[Interval, ...] = ()
     sleeps: tuple[Interval, ...] = ()
     notices: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Mark:
-    """What a person saw or did: at a time ± uncertainty (nanoseconds, capture time base)."""
-
-    at: Interval
-    action: str
-    note: str = ""
-    closure: str = ""

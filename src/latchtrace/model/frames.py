@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from latchtrace.model.time import NO_TIME, Interval
+from latchtrace.model.time import Interval
 
 Int64s = npt.NDArray[np.int64]
 UInt32s = npt.NDArray[np.uint32]
@@ -196,7 +196,11 @@ class ChangeBatch:
 
 @dataclass(frozen=True, slots=True)
 class FileReport:
-    """One capture file as it was read; `name` without folders, times None when it holds no frame."""
+    """One capture file as it was read; `name` without folders, times None when it holds no frame.
+
+    Each of its `lines` (records, in binary formats) is one of `frames`, `skipped` or `other`; an end that is missing
+    counts as one more line, skipped.
+    """
 
     name: str
     sha256: str
@@ -207,6 +211,11 @@ class FileReport:
     channels: tuple[str, ...]
     first: int | None
     last: int | None
+
+    @property
+    def other(self) -> int:
+        """Lines that are no frames by their kind: blank ones, comments, headers, the recorder's notes."""
+        return self.lines - self.frames - self.skipped
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,7 +229,7 @@ class SkippedLine:
 
 @dataclass(frozen=True, slots=True)
 class CaptureReport:
-    """What reading the captures showed about their quality. Counts add up: lines read + skipped = present.
+    """What reading the captures showed about their quality. Counts add up, file by file.
 
     `skipped` holds the first hundred lines, `skipped_count` all of them by reason. `bus_load` per channel in
     0..1 (nominal bits, without stuffing) where the bit rate is known. `renamed` pairs each channel name of the
@@ -310,8 +319,3 @@ class RowStore:
             line=int(batch.line[i]),
             offset=int(batch.offset[i]),
         )
-
-
-def no_time(value: int) -> int | None:
-    """An int64 time column's cell as Python knows it: None where there is no time."""
-    return None if value == NO_TIME else value

@@ -105,10 +105,6 @@ class History:
             blind.reason == Reason.ENDED and blind.span.overlaps(at) for blind in known.blind[-4:]
         )
 
-    def at_moment(self, kind: EventKind, subject: str, moment: int) -> frozenset[str]:
-        """Every value the state may have had at one moment."""
-        return self.possible(kind, subject, Interval.at(min(max(moment, self.span.lo), self.span.hi)))
-
     def settled_before(self, kind: EventKind, subject: str, at: Interval) -> frozenset[str]:
         """Every value the state may have had just before something at `at` began."""
         return self.possible(kind, subject, Interval.at(max(at.lo - 1, self.span.lo)))

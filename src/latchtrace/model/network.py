@@ -71,16 +71,11 @@ class MessageSpec:
 
 @dataclass(frozen=True, slots=True)
 class Database:
-    """One DBC as values; `name` is the file's name, `digest` its SHA-256; `notices` what was odd in it."""
+    """One DBC as values; `name` is the file's name, `notices` what was odd in it."""
 
     name: str
-    digest: str
     messages: tuple[MessageSpec, ...]
     notices: tuple[str, ...] = ()
-
-    def message(self, name: str) -> MessageSpec | None:
-        """The message of that name, or None."""
-        return next((message for message in self.messages if message.name == name), None)
 
 
 class Validity(IntEnum):

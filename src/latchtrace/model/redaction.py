@@ -20,7 +20,6 @@ COUNTER = "counter"
 MASK = "··"
 """Stands for one byte that is not shown."""
 
-_Details = tuple[tuple[str, int | str], ...]
 _Wire = tuple[str, int, bool]
 
 

@@ -113,7 +113,6 @@ class Outcome(StrEnum):
     REFUSED = "refused"  # the key was refused
     NO_COMMAND = "no-command"  # a request, and nothing came of it
     ALREADY = "already"  # everything was in that state before
-    BOUNCED = "bounced"  # locked and at once unlocked again
     OPEN = "open"  # the capture ends or a gap hides the rest
 
 

@@ -61,10 +61,6 @@ class Interval:
         """Every duration possible from a moment in `start` to a moment in this interval."""
         return Interval(self.lo - start.hi, self.hi - start.lo)
 
-    def surely_before(self, other: Interval) -> bool:
-        """Whether it ends before the other starts, whatever the true moments are."""
-        return self.hi < other.lo
-
     def overlaps(self, other: Interval) -> bool:
         """Whether the two share a moment."""
         return self.lo <= other.hi and other.lo <= self.hi

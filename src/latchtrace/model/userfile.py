@@ -6,6 +6,7 @@ aliases, tags, duplicate keys, several documents, and files too large or too dee
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,6 +20,7 @@ LARGEST = 2_000_000
 DEEPEST = 40
 LONGEST_LINE = 400
 
+_WIDE = (b"\xff\xfe", b"\xfe\xff")  # how text in UTF-16 begins
 _Path = tuple[str | int, ...]
 _Loader: Any = getattr(yaml, "CBaseLoader", yaml.BaseLoader)
 
@@ -69,8 +71,10 @@ def load_user_file(path: str | Path, name: str | None = None) -> UserFile:
     try:
         raw = Path(path).read_bytes()
     except OSError as error:
-        what = f"cannot be read ({error.strerror or error})"
-        raise UserFileError([Problem(shown, 1, 1, "", what, "check the path")]) from None
+        folder = isinstance(error, IsADirectoryError)
+        what = "is a folder" if folder else f"cannot be read ({error.strerror or error})"
+        mend = "name a file in it" if folder else "check the path"
+        raise UserFileError([Problem(shown, 1, 1, "", what, mend)]) from None
     return parse_user_text(raw, shown)
 
 
@@ -78,6 +82,8 @@ def parse_user_text(raw: bytes, name: str) -> UserFile:
     """Compose YAML text; raises UserFileError as `load_user_file` does."""
     if len(raw) > LARGEST:
         raise UserFileError([Problem(name, 1, 1, "", f"is larger than {LARGEST:,} bytes", "split it")])
+    if b"\0" in raw and not raw.startswith(_WIDE):
+        raise UserFileError([Problem(name, 1, 1, "", "is binary", "name a text file (YAML)")])
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -95,11 +101,26 @@ def parse_user_text(raw: bytes, name: str) -> UserFile:
     except (yaml.YAMLError, RecursionError) as error:
         what = "is nested too deeply" if isinstance(error, RecursionError) else f"is not YAML ({error})"
         raise UserFileError([Problem(name, 1, 1, "", " ".join(what.split()), "mend it")]) from None
+    if node is None:
+        raise UserFileError([Problem(name, 1, 1, "", "is empty", "write its fields, or name another file")])
     builder = _Builder(name)
-    data = builder.build(node, ()) if node is not None else {}
+    data = builder.build(node, ())
     if builder.problems:
         raise UserFileError(builder.problems)
     return UserFile(name, data, builder.positions, builder.keys)
+
+
+def check_version(file: UserFile, version: int) -> None:
+    """Refuse a file of another version of its format before its fields are judged by this one.
+
+    A version that is missing, or no number, is left to those who judge the fields.
+    """
+    text = file.data.get("version") if isinstance(file.data, dict) else None
+    if not isinstance(text, str) or not re.fullmatch("[0-9]{1,9}", text.strip()) or int(text) == version:
+        return
+    mend = "use a newer latchtrace" if int(text) > version else f"write version: {version}"
+    what = f"is {int(text)}, and this latchtrace reads version {version}"
+    raise UserFileError([file.problem(("version",), what, mend)])
 
 
 def _refuse_references(text: str, name: str) -> None:

@@ -40,7 +40,7 @@ def load_database(path: str | Path) -> Database:
     digest = hashlib.sha256(raw).hexdigest()
     known = _LOADED.get((file.name, digest))
     if known is None:
-        known = _parse(file, raw, digest)
+        known = _parse(file, raw)
         _LOADED[file.name, digest] = known
     return known
 
@@ -70,7 +70,7 @@ def _text(raw: bytes) -> str:
     return text.replace("\r\n", "\n").replace("\r", "\n")
 
 
-def _parse(file: Path, raw: bytes, digest: str) -> Database:
+def _parse(file: Path, raw: bytes) -> Database:
     text = _text(raw)
     if not re.search(r"\b(BO_|VERSION|BU_|NS_)", text):
         raise NetworkError(f"{file}:1: is no DBC (no BO_ line in it); name a DBC file")
@@ -81,7 +81,7 @@ def _parse(file: Path, raw: bytes, digest: str) -> Database:
         raise NetworkError(f"{file}: holds no message; name a DBC file with BO_ lines in it")
     specs = tuple(_message(message, notices) for message in messages)
     _count_signals(text, specs, notices)
-    return Database(file.name, digest, specs, tuple(f"{file.name}: {notice}" for notice in dict.fromkeys(notices)))
+    return Database(file.name, specs, tuple(f"{file.name}: {notice}" for notice in dict.fromkeys(notices)))
 
 
 def _load_leniently(file: Path, text: str, notices: list[str]) -> list[Message]:

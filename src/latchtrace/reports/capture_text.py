@@ -47,9 +47,9 @@ def _summary(report: CaptureReport, times: Clock) -> str:
 
 def _files(files: Sequence[FileReport], console: Console) -> None:
     print_title(console, "Files")
-    table = plain_table("file", "format", "frames", "lines", "not readable", "channels")
+    table = plain_table("file", "format", "lines", "frames", "not readable", "other", "channels")
     for file in files:
-        counts = (f"{file.frames:,}", f"{file.lines:,}", f"{file.skipped:,}")
+        counts = (f"{file.lines:,}", f"{file.frames:,}", f"{file.skipped:,}", f"{file.other:,}")
         add_row(table, clean(file.name), file.format, *counts, clean(", ".join(name or "-" for name in file.channels)))
     console.print(table)
 

@@ -103,7 +103,6 @@ class ExercisedRow:
 
     function: str
     stimulus: str
-    text: str
     times: int
     steps: tuple[str, ...]
     cautions: tuple[str, ...]
@@ -318,7 +317,6 @@ def _exercised(result: AnalysisResult) -> tuple[ExercisedRow, ...]:
         ExercisedRow(
             function=clean(wording.function_text(item.function)),
             stimulus=clean(item.stimulus),
-            text=f"seen {wording.times_text(item.times)}" if item.times else "not exercised",
             times=item.times,
             steps=_all_clean(map(wording.sentence, item.steps)),
             cautions=_all_clean(item.cautions),

@@ -6,41 +6,58 @@ import os
 import shutil
 import stat
 import tempfile
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
 
 from latchtrace.errors import OutputError, UsageError
 
 
-def check_targets(targets: Iterable[Path], inputs: Iterable[Path] = ()) -> None:
+def check_targets(targets: Iterable[Path], inputs: Iterable[Path] = (), folders: Sequence[Path] = ()) -> None:
     """Refuse, before any work is done, output files that could not be written, are inputs, or are named twice.
 
-    Raises OutputError or UsageError; touches nothing.
+    `folders` are output folders, which are made where they are missing; targets may lie in them. Raises OutputError
+    or UsageError; touches nothing.
     """
+    made = {folder.resolve() for folder in folders}
+    for folder in folders:
+        _check_folder(folder)
     taken = {path.resolve() for path in inputs}
     seen: set[Path] = set()
     for target in targets:
         real = target.resolve()
+        if str(target) == "-":
+            raise UsageError("-: this cannot go to standard output; name a file")
         if real in taken:
             raise UsageError(f"{target}: is one of the inputs; name another output file")
-        if real in seen:
+        if real in seen or real in made:
             raise UsageError(f"{target}: is named for two outputs; name two different files")
         seen.add(real)
         if target.is_dir():
             raise OutputError(f"{target}: is a folder; name a file in it")
-        if not target.parent.is_dir():
-            raise OutputError(f"{target}: the folder {target.parent} does not exist; make it first")
-        if not os.access(target.parent, os.W_OK):
-            raise OutputError(f"{target}: nothing may be written in the folder {target.parent}; name another folder")
+        if real.parent not in made:
+            _check_place(target)
 
 
-def check_folder(folder: Path) -> None:
-    """Refuse an output folder that is a file, or that cannot be made where it is named."""
+def _check_place(target: Path) -> None:
+    """Refuse what cannot be made where it is named."""
+    parent = target.absolute().parent
+    if target.exists() and not target.is_file():  # a device or pipe, which is written straight
+        return
+    if not parent.is_dir():
+        raise OutputError(f"{target}: the folder {target.parent} does not exist; make it first")
+    if not os.access(parent, os.W_OK):
+        raise OutputError(f"{target}: nothing may be written in the folder {target.parent}; name another folder")
+
+
+def _check_folder(folder: Path) -> None:
+    """Refuse an output folder that is a file, that cannot be made where it is named, or in which nothing may be put."""
     if folder.exists() and not folder.is_dir():
         raise OutputError(f"{folder}: is a file; name a folder")
-    if not folder.exists() and not folder.absolute().parent.is_dir():
-        raise OutputError(f"{folder}: the folder {folder.absolute().parent} does not exist; make it first")
+    if not folder.exists():
+        _check_place(folder)
+    elif not os.access(folder, os.W_OK):
+        raise OutputError(f"{folder}: nothing may be written in this folder; name another folder")
 
 
 def write_all(outputs: Mapping[Path, bytes]) -> None:
@@ -55,8 +72,10 @@ def write_all(outputs: Mapping[Path, bytes]) -> None:
         writing.publish()
     except OSError as error:
         writing.undo()
-        name = writing.at or "the output"
-        raise OutputError(f"{name}: cannot be written ({error.strerror or error}); nothing was changed") from None
+        why = error.strerror or error
+        raise OutputError(
+            f"{writing.at or 'the output'}: cannot be written ({why}), nothing was changed; name another place"
+        ) from None
     except BaseException:
         writing.undo()
         raise

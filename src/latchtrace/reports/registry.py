@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -19,7 +19,8 @@ Make = Callable[["Analysis", "ReportOptions", str], Mapping[str, bytes]]
 class Report:
     """One kind of report: `make` gives the files by name ("" for the one file that the user named).
 
-    `check` raises MissingExtraError before any work where the report could not be made.
+    `names` tells those names beforehand, by the format of tables. `check` raises MissingExtraError before any work
+    where the report could not be made.
     """
 
     name: str
@@ -27,6 +28,7 @@ class Report:
     make: Make
     folder: bool = False
     check: Callable[[str], None] = lambda _form: None
+    names: Callable[[str], Iterable[str]] = lambda _form: ("",)
 
 
 def _json(analysis: Analysis, options: ReportOptions, _form: str) -> Mapping[str, bytes]:
@@ -59,6 +61,12 @@ def _tables(analysis: Analysis, options: ReportOptions, form: str) -> Mapping[st
     return tables(analysis, options, form)
 
 
+def _table_names(form: str) -> Iterable[str]:
+    from latchtrace.reports.tables import table_names
+
+    return table_names(form)
+
+
 def _check_tables(form: str) -> None:
     from latchtrace.reports.tables import check_tables
 
@@ -69,5 +77,12 @@ REPORTS = (
     Report("json", "the whole analysis as a JSON document; - is standard output, with nothing else on it", _json),
     Report("html", "a job card to open in a browser or to print; needs nothing else", _html),
     Report("pdf", "the job card as PDF (needs latchtrace[pdf])", _pdf, check=_check_pdf),
-    Report("table", "episodes, findings and events as tables", _tables, folder=True, check=_check_tables),
+    Report(
+        "table",
+        "episodes, findings and events as tables",
+        _tables,
+        folder=True,
+        check=_check_tables,
+        names=_table_names,
+    ),
 )

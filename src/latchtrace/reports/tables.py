@@ -22,8 +22,13 @@ def tables(analysis: Analysis, options: ReportOptions, form: str) -> Mapping[str
     from latchtrace.api import Analysis
 
     shown = analysis if options.show_codes else Analysis(redacted(analysis.result))
-    frames = {"episodes": shown.episodes, "findings": shown.findings, "events": shown.events}
-    return {f"{name}.{form}": _bytes(frame, form) for name, frame in frames.items()}
+    frames = (shown.episodes, shown.findings, shown.events)
+    return {name: _bytes(frame, form) for name, frame in zip(table_names(form), frames, strict=True)}
+
+
+def table_names(form: str) -> tuple[str, ...]:
+    """The names of the files that `tables` gives."""
+    return tuple(f"{name}.{form}" for name in ("episodes", "findings", "events"))
 
 
 def _bytes(frame: DataFrame, form: str) -> bytes:
@@ -38,4 +43,6 @@ def _bytes(frame: DataFrame, form: str) -> bytes:
 def check_tables(form: str) -> None:
     """Raise MissingExtraError now, before a long analysis, where no Parquet could be written after it."""
     if form == "parquet" and find_spec("pyarrow") is None:
-        raise MissingExtraError("--table-format parquet needs pyarrow: pip install pyarrow")
+        raise MissingExtraError(
+            "--table-format parquet needs the optional 'parquet' parts: pip install 'latchtrace[parquet]'"
+        )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from io import StringIO
 from textwrap import wrap
 from typing import TYPE_CHECKING
 
@@ -39,15 +38,6 @@ def print_text(result: AnalysisResult, options: ReportOptions, console: Console)
     print_list(console, "What this capture cannot tell", card.cannot_tell)
     print_list(console, "Next", card.commands, bullet="", wrap=False)
     print_list(console, "Keep in mind", ALWAYS)
-
-
-def text_report(result: AnalysisResult, options: ReportOptions, width: int = 100) -> str:
-    """The same report as text without colour."""
-    from rich.console import Console
-
-    buffer = StringIO()
-    print_text(result, options, Console(file=buffer, width=width, color_system=None, highlight=False, emoji=False))
-    return "\n".join(line.rstrip() for line in buffer.getvalue().splitlines()) + "\n"
 
 
 def print_list(

@@ -21,7 +21,6 @@ class HarbourWire:
     def __init__(self, loop: Loop, chance: Chance, motion: Motion) -> None:
         self.loop, self.chance, self.motion = loop, chance, motion
         self.network = Network(loop, chance, CAR.messages, CAR.wiring)
-        self._speed_noise = 0
         self._counts = {slot: 4_000 + 771 * slot for slot in range(16)}
         self.network.samplers = {
             "DriveMotion": self._sample_motion,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import NamedTuple
 
 from latchtrace.model.time import MICROSECOND, SECOND
@@ -125,9 +125,3 @@ def rewrite(lines: Lines, channel: str, id_text: str, change: Callable[[Parts], 
         else:
             result.append(line)
     return result
-
-
-def delete(lines: Lines, indices: Iterable[int]) -> list[str]:
-    """Take away the lines at these places (from 0)."""
-    gone = set(indices)
-    return [line for i, line in enumerate(lines) if i not in gone]

@@ -23,7 +23,6 @@ class _Run:
     happening: Happening
     used: bool = False
     opened_against: Happening | None = None
-    fired: bool = False
 
 
 class RelockTimer:
@@ -89,7 +88,6 @@ class RelockTimer:
         self._run = None
         if any(body.ajar[closure] for closure in body.car.lockable):
             return
-        run.fired = True
         now = body.loop.now
         told = body.truth.episode("lock", "relock-timer", now)
         moved = body.command("lock", told, cause="relock-timer", happening=run.happening)

@@ -53,15 +53,19 @@ def simulate(scenario_path: str | Path, seed: int | None = None) -> Simulated:
 def write(simulated: Simulated, out: str | Path) -> Path:
     """Write a capture and its truth beside it, both or neither; the path of the truth comes back."""
     out = Path(out)
-    truth = out.with_name(f"{stem(out)}.truth.json")
+    truth = truth_path(out)
     told = truth_document(simulated, out.name)
     write_all({out: compress(simulated.lines, out.name), truth: document_bytes(told)})
     return truth
 
 
+def truth_path(out: Path) -> Path:
+    """Where the truth of a capture is written; UsageError where the capture's name has no ending of ours."""
+    return out.with_name(f"{stem(out)}.truth.json")
+
+
 def run(scenario: Path, out: Path, seed: int | None = None) -> str:
     """Simulate a scenario file into `out` and its truth file; one line that says what was written comes back."""
-    stem(out)
     simulated = simulate(scenario, seed)
     truth = write(simulated, out)
     told = truth_document(simulated, out.name)

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from latchtrace.errors import UserFileError
-from latchtrace.model.userfile import UserFile, load_user_file
+from latchtrace.model.userfile import UserFile, check_version, load_user_file
 from latchtrace.simulation.fields import (
     INSTANT,
     MOMENT,
@@ -104,6 +104,7 @@ class Scenario:
 def load_scenario(path: str | Path) -> Scenario:
     """Read a scenario file; raises UserFileError with all its mistakes, each with line and column."""
     file = load_user_file(path)
+    check_version(file, 1)
     reading = Reading(file)
     data = file.data
     if not isinstance(data, dict):

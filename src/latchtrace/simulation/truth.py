@@ -67,7 +67,6 @@ class ToldEpisode:
     outcome: str = "no-command"
     healthy: bool = True
     key: int | None = None
-    shown: tuple[int, int] | None = None
 
     def document(self) -> dict[str, Any]:
         """As the truth file holds it."""

@@ -39,6 +39,7 @@ class Bus:
         self.uses: dict[str, MessageUse] = {}
         self._without_use: set[str] = set()
         self._mistaken: set[str] = set()
+        self._read: dict[str, tuple[MessageSpec, Path]] = {}
 
     def load(self, folder: FilePath, load_database: LoadDatabase) -> None:
         """Read every DBC of every channel; one that cannot be read is a mistake at the line that names it."""
@@ -171,7 +172,19 @@ class Bus:
             known = [one.name for one in spec.signals]
             self.form.problem(path, f"message {message} has no signal {name}", did_you_mean(name, known))
             return None
+        self._read.setdefault(message, (spec, path))
         return Found(SignalRef(message, name), spec, signal, use)
+
+    def check_ids(self) -> None:
+        """Refuse roles that read two messages of one id: nothing tells which of the two a frame is."""
+        first: dict[tuple[str | None, int, bool], str] = {}
+        for name, (spec, path) in self._read.items():
+            channel = self.uses[name].channel if name in self.uses else None
+            other = first.setdefault((channel, spec.can_id, spec.extended), name)
+            if other != name:
+                number = f"{spec.can_id:08X}" if spec.extended else f"{spec.can_id:03X}"
+                what = f"message {name} has the id {number} of message {other}, which another reading uses"
+                self.form.problem(path, what, "use the signals of one of the two (a frame cannot be both)")
 
     def _like(self, message: str, signal: str) -> str:
         mend = did_you_mean(message, self.messages)

@@ -81,7 +81,6 @@ class Coverer:
             channel=(track.key.channel if track else None) or (use.channel if use else None) or "",
             can_id=track.key.can_id if track else None,
             extended=track.key.extended if track else False,
-            signal=str(first.signal),
         )
 
     def _seen(self, role: Role, reading: Reading) -> Interval | None:

@@ -7,7 +7,7 @@ from pathlib import Path as FilePath
 from typing import Any
 
 from latchtrace.errors import UserFileError
-from latchtrace.model.userfile import UserFile, load_user_file
+from latchtrace.model.userfile import UserFile, check_version, load_user_file
 from latchtrace.model.vehicle import Channel, Closure, Vehicle
 from latchtrace.vehicle.bus import Bus, LoadDatabase
 from latchtrace.vehicle.form import Form, short
@@ -29,9 +29,9 @@ def load_vehicle(path: str | FilePath, load_database: LoadDatabase) -> Vehicle:
 
 def read_vehicle(file: UserFile, path: FilePath, load_database: LoadDatabase) -> Vehicle:
     """The vehicle in a file's data; `path` is where the file stands, for the DBCs beside it."""
+    check_version(file, VERSION)
     form = Form(file)
     data = FILE.read(form, (), file.data)
-    _check_version(form, data)
     if data is None:
         raise UserFileError(form.problems)
     closures = _closures(data.get("closures", {}))
@@ -44,6 +44,7 @@ def read_vehicle(file: UserFile, path: FilePath, load_database: LoadDatabase) ->
     lockable = tuple(closure.name for closure in closures if closure.lockable)
     readings = ReadingReader(form, bus, names, lockable, tuple(groups))
     roles = RoleReader(form, readings).read(data.get("roles", {}))
+    bus.check_ids()
     if form.problems:
         raise UserFileError(_once(form))
     return Vehicle(
@@ -64,17 +65,6 @@ def read_vehicle(file: UserFile, path: FilePath, load_database: LoadDatabase) ->
 
 def _once(form: Form) -> list[Any]:
     return list(dict.fromkeys(form.problems))
-
-
-def _check_version(form: Form, data: Mapping[str, Any] | None) -> None:
-    """A file of another version is refused before its fields are judged by this one."""
-    version = (data or {}).get("version", VERSION)
-    if version != VERSION:
-        form.problems.clear()
-        form.problem(
-            ("version",), f"is {version}, and this latchtrace reads version {VERSION}", "use a newer latchtrace"
-        )
-        raise UserFileError(form.problems)
 
 
 def _closures(entries: Mapping[str, Mapping[str, Any]]) -> tuple[Closure, ...]:

@@ -86,7 +86,6 @@ class Record(Shape):
     """A group of known fields. An empty value is an empty group."""
 
     fields: Mapping[str, Field]
-    title: str = "a group of fields"
 
     def read(self, form: Form, path: Path, value: Any) -> dict[str, Any] | None:
         """The fields that could be read, by name."""

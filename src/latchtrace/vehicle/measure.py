@@ -27,8 +27,6 @@ MOSTLY_CHANGES = 0.5
 
 MOST_VALUES = 64
 
-_CYCLIC = (SendType.CYCLIC, SendType.CYCLIC_AND_ON_CHANGE)
-
 
 @dataclass(frozen=True, slots=True)
 class Wire:

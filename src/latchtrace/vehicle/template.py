@@ -93,7 +93,7 @@ def _closures(databases: Sequence[Database]) -> dict[str, str]:
 
 
 def _tells_of_closure(database: Database, message: MessageSpec, signal: str, closure: str) -> bool:
-    alone = Database(database.name, "", (MessageSpec(message.name, message.can_id, message.extended, message.length,
+    alone = Database(database.name, (MessageSpec(message.name, message.can_id, message.extended, message.length,
                      message.is_fd, tuple(s for s in message.signals if s.name == signal)),))  # fmt: skip
     return any(candidates(role, [alone], closure) for role in ("latch", "ajar", "request.inside-handle"))
 

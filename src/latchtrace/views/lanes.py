@@ -307,16 +307,12 @@ def _bands(result: AnalysisResult, timelines: Sequence[Timeline], lanes: Sequenc
     def inside(span: Interval) -> bool:
         return any(span.overlaps(whole) for whole in spans)
 
-    bands = [Band("sleep", s.span, "the network slept", s.channel) for s in result.capture.sleeps if inside(s.span)]
-    bands += [
-        Band("gap", gap.span, sentence(term("gaps", gap.cause)), gap.channel)
-        for gap in result.capture.gaps
-        if inside(gap.span)
-    ]
+    bands = [Band("sleep", s.span, s.channel) for s in result.capture.sleeps if inside(s.span)]
+    bands += [Band("gap", gap.span, gap.channel) for gap in result.capture.gaps if inside(gap.span)]
     for lane in lanes:
         role = _role(result.vehicle, *lane.key.split(".", 1)) if "." in lane.key else lane.key
         bands += [
-            Band("blind", blind.span, sentence(term("reasons", blind.reason)), lane=lane.key)
+            Band("blind", blind.span, lane=lane.key)
             for coverage in _coverages(timelines, role)
             for blind in coverage.blind
             if blind.reason != "gap"

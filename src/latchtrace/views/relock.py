@@ -18,7 +18,7 @@ NOT_FROM_OUTSIDE = frozenset({"interior-switch", "inside-handle", "automatic-unl
 LONGEST = 2
 """The lane follows an unlock for this many delays, as the rules do."""
 
-MOVED = ("done", "partial", "open", "bounced")
+MOVED = ("done", "partial", "open")
 """Outcomes of an episode in which the locks were told to move."""
 
 

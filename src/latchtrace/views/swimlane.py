@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
@@ -90,7 +90,6 @@ class Band:
 
     kind: str
     span: Interval
-    text: str
     channel: str = ""
     lane: str = ""
 
@@ -116,11 +115,6 @@ class Swimlane:
     lanes: tuple[Lane, ...]
     marks: tuple[FindingMark, ...] = ()
     bands: tuple[Band, ...] = ()
-    notes: tuple[str, ...] = field(default=())
-
-    def lane(self, key: str) -> Lane | None:
-        """The lane of that key, or None."""
-        return next((lane for lane in self.lanes if lane.key == key), None)
 
 
 class SpanRows:

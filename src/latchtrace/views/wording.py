@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import UTC, tzinfo
 
 from latchtrace.model.clock import Clock
 from latchtrace.model.events import Reason
@@ -16,7 +15,6 @@ from latchtrace.model.results import (
     Outcome,
     Severity,
     SourceCheck,
-    SourceRuling,
     Stage,
     StageStatus,
     Verdict,
@@ -25,15 +23,6 @@ from latchtrace.model.results import (
 from latchtrace.model.time import Interval
 from latchtrace.model.vehicle import Vehicle
 from latchtrace.views.terms import own_label, term, term_of
-
-
-def clock(t_ns: int, zero_ns: int, zone: tzinfo | None = None, digits: int = 3) -> str:
-    """A moment as people read it: `+02:14:07.250` from the capture's start, or with `zone` the time of day there.
-
-    `digits` 0..9 of the second, cut, not rounded, so that a time never reads later than it was.
-    """
-    times = Clock(zero_ns, zone or UTC)
-    return times.since_start(t_ns, digits) if zone is None else moment_text(t_ns, times, digits)
 
 
 def moment_text(t_ns: int, times: Clock, digits: int = 3) -> str:
@@ -193,11 +182,6 @@ def source_check_text(check: SourceCheck) -> str:
     ruling = term("rulings", str(check.ruling))
     reason = f" ({check.reason})" if check.reason else ""
     return f"{source_title(check.source)}: {ruling}{reason}"
-
-
-def ruled_out_text(checks: Iterable[SourceCheck]) -> str:
-    """All sources that were ruled out, in a sentence: `the remote key, a touched handle and the keypad`."""
-    return listing(origin_text(check.source) for check in checks if check.ruling is SourceRuling.OUT)
 
 
 def measured_text(measured: Measured) -> str:

@@ -112,7 +112,7 @@ def test_comments_and_blank_lines_are_no_skips(tmp_path: Path, comment: str) -> 
 @pytest.mark.parametrize("line", ["can0 123#11", " vcan0  1F334455#", "can0  123   [2]  11 22"])
 def test_a_frame_without_a_time_is_skipped_as_such(tmp_path: Path, line: str) -> None:
     found = records(tmp_path, f"(1.000000) can0 123#11\n{line}\n")
-    assert found[1] == Skip(2, "no timestamp")
+    assert found[1] == Skip(2, "no timestamp; record with candump -L")
 
 
 def test_screen_output_is_skipped_with_the_way_to_record(tmp_path: Path) -> None:

@@ -80,7 +80,7 @@ def test_a_missing_file_is_named(tmp_path: Path) -> None:
 
 def test_an_empty_file_is_said_to_be_empty(tmp_path: Path) -> None:
     (tmp_path / "x.log").write_bytes(b"")
-    assert refused(str(tmp_path / "x.log")) == "x.log: the file is empty"
+    assert refused(str(tmp_path / "x.log")) == "x.log: the file is empty; record or copy it again"
 
 
 @pytest.mark.parametrize("name", ["x.log", "x.asc", "x.bin", "x.trc", "x.csv"])
@@ -101,7 +101,7 @@ def test_text_without_a_frame_is_no_capture_and_the_reason_is_told(tmp_path: Pat
     (tmp_path / "x.log").write_text("can0 123#11\ncan0 123#12\n")
     text = refused(str(tmp_path / "x.log"))
     assert "no frame could be read as candump text" in text
-    assert "2 skipped, first at line 1: no timestamp" in text
+    assert "2 lines skipped, all as line 1: no timestamp; record with candump -L" in text
 
 
 def test_prose_with_an_unknown_extension_is_no_capture(tmp_path: Path) -> None:

@@ -280,7 +280,7 @@ def test_skipped_lines_are_counted_by_reason_and_the_first_hundred_kept(tmp_path
     path = tmp_path / "a.log"
     path.write_text("(1.000000) can0 100#11\n" + "can0 100#11\n" * 150 + "(2.000000) can0 100#1\n# end\n")
     report = scan(find_captures([str(path)]))
-    assert dict(report.skipped_count)["no timestamp"] == 150
+    assert dict(report.skipped_count)["no timestamp; record with candump -L"] == 150
     assert sum(count for _, count in report.skipped_count) == report.files[0].skipped == 151
     assert len(report.skipped) == 100
     assert (report.skipped[0].file, report.skipped[0].line) == ("a.log", 2)

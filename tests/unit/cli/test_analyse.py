@@ -177,6 +177,19 @@ def test_a_missing_pdf_part_is_said_before_the_capture_is_read(
     assert interface.calls == []
 
 
+def test_missing_parts_for_parquet_are_said_before_the_capture_is_read(
+    interface: Any, job: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("latchtrace.reports.tables.find_spec", lambda name: None)
+    assert _run("--table", "t", "--table-format", "parquet") == 2
+    out, err = capsys.readouterr()
+    assert (out, interface.calls, (job / "t").exists()) == ("", [], False)
+    assert err == (
+        "latchtrace: --table-format parquet needs the optional 'parquet' parts: pip install 'latchtrace[parquet]'\n"
+    )
+    assert _run("--table", "t", "--table-format", "csv", "--fail-on", "never") == 0
+
+
 def test_several_mistakes_of_a_user_file_are_a_line_each(
     interface: Any, job: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -239,19 +239,79 @@ def test_the_clock_offset_moves_what_is_shown_and_what_is_asked_for(tmp_path: Pa
     assert b"looked at: 2024-03-09 01:12:" in done.stdout
 
 
-@pytest.mark.parametrize(("name", "can_id"), [("parked-night", "1A2"), ("second-network-day", "1A2C0420")])
+HOUSE_RULE = """\
+version: 1
+rule: relock-missing
+severity: fault
+function: auto-relock
+title: Nothing locked soon after the unlock by key
+message: Not locked again within {limit}.
+means: The press itself is what proves it.
+pattern: bounded-response
+observe: {what: request, source: remote-button, action: unlock}
+expect: {what: action, action: lock}
+within: 3 s
+"""
+KEY_MESSAGES = pytest.mark.parametrize(
+    ("name", "can_id"), [("parked-night", "1A2"), ("second-network-day", "1A2C0420")]
+)
+
+
+def _demo(name: str) -> tuple[str, str]:
+    """The paths of a demo capture and of its vehicle file."""
+    item = next(item for item in demo_captures() if item.name == name)
+    return str(item.capture), str(item.vehicle)
+
+
+def _payloads(capture: str, can_id: str) -> set[bytes]:
+    """Every payload an id has in a capture."""
+    import zstandard
+
+    text = zstandard.ZstdDecompressor().stream_reader(Path(capture).read_bytes()).read()
+    found = {line.partition(f" {can_id}#".encode())[2].strip() for line in text.splitlines()} - {b""}
+    assert found
+    return found
+
+
+@KEY_MESSAGES
 def test_no_payload_of_a_key_message_leaves_the_capture_unless_asked_for(
     tmp_path: Path, name: str, can_id: str
 ) -> None:
-    import zstandard
-
-    item = next(item for item in demo_captures() if item.name == name)
-    text = zstandard.ZstdDecompressor().stream_reader(item.capture.read_bytes()).read().decode()
-    payloads = {line.partition(f" {can_id}#")[2].strip() for line in text.splitlines() if f" {can_id}#" in line}
-    assert payloads
-    words = ("analyse", str(item.capture), "--vehicle", str(item.vehicle), "--fail-on", "never")
+    capture, vehicle = _demo(name)
+    payloads = _payloads(capture, can_id)
+    words = ("analyse", capture, "--vehicle", vehicle, "--fail-on", "never")
     done = _run(*words, "--json", "a.json", "--html", "a.html", "--table", "t", cwd=tmp_path)
     outputs = [done.stdout, *_files(tmp_path).values()]
-    assert not [payload for payload in payloads if any(payload.encode() in output for output in outputs)]
+    assert not [payload for payload in payloads if any(payload in output for output in outputs)]
     shown = _run(*words, "--json", "-", "--show-codes", cwd=tmp_path).stdout
-    assert [payload for payload in payloads if payload.encode() in shown]
+    assert [payload for payload in payloads if payload in shown]
+
+
+@KEY_MESSAGES
+def test_a_function_test_proved_by_key_messages_shows_no_payload_of_them_unless_asked_for(
+    tmp_path: Path, name: str, can_id: str
+) -> None:
+    capture, vehicle = _demo(name)
+    payloads = _payloads(capture, can_id)
+    (tmp_path / "rules").mkdir()
+    (tmp_path / "rules" / "house.yaml").write_text(HOUSE_RULE)
+    words = ("verify", "auto-relock", capture, "--vehicle", vehicle, "--rules", "rules", "--junit", "t.xml")
+    done = _run(*words, cwd=tmp_path)
+    assert (done.returncode, f"{can_id} [··" in done.stdout.decode()) == (1, True)
+    assert f"{can_id} [··" in (tmp_path / "t.xml").read_text("utf-8")
+    outputs = [done.stdout, *_files(tmp_path).values()]
+    assert not [payload for payload in payloads if any(payload in output for output in outputs)]
+    shown = _run(*words, "--show-codes", cwd=tmp_path).stdout
+    for output in (shown, (tmp_path / "t.xml").read_bytes()):
+        assert [payload for payload in payloads if payload in output]
+
+
+@KEY_MESSAGES
+def test_why_a_rule_did_not_fire_is_said_without_the_payloads_of_key_messages(
+    tmp_path: Path, name: str, can_id: str
+) -> None:
+    capture, vehicle = _demo(name)
+    words = ("rules", "why", "request-ignored", capture, "--vehicle", vehicle, "--at", "+20")
+    done = _run(*words, cwd=tmp_path)
+    assert b"remote-button" in done.stdout
+    assert not [payload for payload in _payloads(capture, can_id) if payload in done.stdout]

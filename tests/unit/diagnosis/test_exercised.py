@@ -1,7 +1,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -14,13 +14,7 @@ ROOT = Path(__file__).resolve().parents[3]
 Rows = Mapping[tuple[str, str], Exercised]
 
 
-@dataclass(frozen=True)
-class Text:
-    id: str
-    function: str
-
-
-RULES = {"request-ignored": Text("request-ignored", "chain"), "relock-late": Text("relock-late", "auto-relock")}
+RULES = {"request-ignored": "chain", "relock-late": "auto-relock"}
 
 
 @pytest.fixture(scope="module")

@@ -159,7 +159,6 @@ def test_a_file_that_changed_is_read_again(tmp_path: Path) -> None:
     assert load_database(path) is first
     written(tmp_path, dbc_text([ONE.replace("A ", "B ")]))
     assert load_database(path).messages[0].signals[0].name == "B"
-    assert load_database(path).digest != first.digest
 
 
 def test_a_signal_of_more_than_64_bits_is_told(tmp_path: Path) -> None:

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from latchtrace.errors import OutputError, UsageError
-from latchtrace.reports.files import check_folder, check_targets, write_all
+from latchtrace.reports.files import check_targets, write_all
 
 
 def _names(folder: Path) -> list[str]:
@@ -93,10 +93,11 @@ def test_outputs_that_are_inputs_folders_or_nowhere_are_refused_before_any_work(
 
 
 def test_an_output_folder_may_be_missing_but_not_its_parent(tmp_path: Path) -> None:
-    check_folder(tmp_path / "new")
+    new = tmp_path / "new"
+    check_targets([new / "a.csv"], folders=[new])
     with pytest.raises(OutputError, match="does not exist"):
-        check_folder(tmp_path / "no" / "new")
+        check_targets([new / "no" / "a.csv"], folders=[new / "no"])
     (tmp_path / "file").write_bytes(b"")
     with pytest.raises(OutputError, match="is a file"):
-        check_folder(tmp_path / "file")
+        check_targets([], folders=[tmp_path / "file"])
     assert not (tmp_path / "new").exists()

@@ -2,17 +2,26 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import timedelta, timezone
+from io import StringIO
 
 import pytest
+from rich.console import Console
 
 from latchtrace.model.events import Reason
-from latchtrace.model.results import Finding, Severity, Verdict, VerdictKind
+from latchtrace.model.results import AnalysisResult, Finding, Severity, Verdict, VerdictKind
 from latchtrace.reports.options import ReportOptions
-from latchtrace.reports.text import FULL_CARDS, text_report
+from latchtrace.reports.text import FULL_CARDS, print_text
 from support.fake_results import SECRET_CODE, SECRET_PAYLOAD, fake_result, healthy_result
 from support.golden import check_golden
 
 OPTIONS = ReportOptions(captures=("night.log.gz",), vehicle="quay.yaml")
+
+
+def text_report(result: AnalysisResult, options: ReportOptions, width: int = 100) -> str:
+    """The report as it looks on a terminal of that width without colour."""
+    buffer = StringIO()
+    print_text(result, options, Console(file=buffer, width=width, color_system=None, highlight=False, emoji=False))
+    return "\n".join(line.rstrip() for line in buffer.getvalue().splitlines()) + "\n"
 
 
 @pytest.mark.parametrize("width", [60, 100])

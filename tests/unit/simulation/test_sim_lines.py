@@ -92,10 +92,6 @@ def test_rewriting_gives_other_data_or_takes_the_frame_away() -> None:
     assert len(TEXT) - len(rewritten) == len(gone) > 0
 
 
-def test_deleting_takes_lines_by_their_place() -> None:
-    assert lines.delete(["a", "b", "c"], [0, 2]) == ["b"]
-
-
 def test_lines_that_are_no_frames_pass_through_every_change() -> None:
     note = "DROPCOUNT: dropped 5 CAN frames on 'can0' socket (total drops 5)"
     text = [TEXT[0], note, TEXT[1]]

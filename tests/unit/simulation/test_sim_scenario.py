@@ -35,7 +35,7 @@ GOOD = scenario_text("at: 5 s, remote: unlock")
 @pytest.mark.parametrize(
     ("old", "new", "line", "column", "what"),
     [
-        ("version: 1", "version: 2", 1, 1, "'2' is not a whole number from 1 to 1"),
+        ("version: 1", "version: 2", 1, 1, "is 2, and this latchtrace reads version 1"),
         ("car: harbour", "car: barge", 3, 1, "'barge' is not one of harbour, orchard"),
         ("seed: 1", "seed: one", 4, 1, "'one' is not a whole number"),
         ("T03:04:05+00:00", "T03:04:05", 5, 1, "has no offset"),

@@ -50,10 +50,10 @@ def test_a_command_of_one_group_leaves_no_unmapped_command_behind() -> None:
     assert "command" not in timeline(car, taped(track("QuayMotor.Drive", (0, 0)))).coverage
 
 
-def test_the_coverage_names_channel_id_and_signal() -> None:
+def test_the_coverage_names_channel_and_id() -> None:
     rows = track("QuayKey.Button", (0, 0), every=True, key=MessageKey("net", 0x1ABCDE, True))
     cover = timeline(vehicle(REMOTE), taped(rows)).coverage["request.remote-button"]
-    assert (cover.channel, cover.can_id, cover.extended, cover.signal) == ("net", 0x1ABCDE, True, "QuayKey.Button")
+    assert (cover.channel, cover.can_id, cover.extended) == ("net", 0x1ABCDE, True)
 
 
 def test_a_whole_car_signal_covers_each_closure_it_tells_of() -> None:

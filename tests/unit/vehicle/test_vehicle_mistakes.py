@@ -89,3 +89,36 @@ def test_a_file_of_another_shape_is_told_without_a_traceback(text: str) -> None:
     found = problems(text)
     assert found
     assert all(one.line >= 1 and one.column >= 1 and one.what for one in found)
+
+
+SAME = replace(QUAY, messages=(*QUAY.messages, message("QuayCopy", 0x13, signal("Left", 0, 1))))
+COPY = HEAD.replace("messages:\n", "messages:\n  QuayCopy: {send: cyclic, period: 100 ms}\n")
+AJAR = "{signal: %s, values: {0: shut, 1: open}}"
+
+
+def test_roles_that_read_two_messages_of_one_id_are_refused_where_the_second_is_read() -> None:
+    text = with_roles(f"ajar.left: {AJAR % 'QuayDoors.Left'}\najar.right: {AJAR % 'QuayCopy.Left'}", COPY)
+    (found,) = problems(text, {"quay.dbc": SAME})
+    assert found.field == "roles.ajar.right.signal"
+    assert found.what == "message QuayCopy has the id 013 of message QuayDoors, which another reading uses"
+    assert text.splitlines()[found.line - 1][found.column - 1 :].startswith("signal: QuayCopy.Left")
+    assert "use the signals of one of the two" in found.mend
+
+
+def test_a_message_of_an_id_that_no_reading_uses_twice_is_no_mistake() -> None:
+    text = with_roles(f"ajar.left: {AJAR % 'QuayCopy.Left'}", COPY)
+    assert problems(text, {"quay.dbc": SAME}) == ()
+
+
+def test_the_same_id_on_two_channels_is_no_mistake() -> None:
+    channels = "channels:\n  a: {aliases: [can0], dbc: a.dbc}\n  b: {aliases: [can1], dbc: b.dbc}"
+    one, two = (database(message(name, 0x13, signal("Left", 0, 1))) for name in ("One", "Two"))
+    text = (
+        f"version: 1\nname: x\n{channels}\nclosures: {{left: , right: }}\n"
+        "messages: {One: {send: cyclic, period: 1 s}, Two: {send: cyclic, period: 1 s}}\n"
+        f"roles:\n  ajar.left: {AJAR % 'One.Left'}\n  ajar.right: {AJAR % 'Two.Left'}\n"
+    )
+    assert problems(text, {"a.dbc": one, "b.dbc": two}) == ()
+    both = text.replace("dbc: b.dbc", "dbc: [b.dbc]").replace("dbc: a.dbc", "dbc: [a.dbc, b.dbc]")
+    both = both.replace("Two: {send", "Two: {channel: a, send")
+    assert [one.field for one in problems(both, {"a.dbc": one, "b.dbc": two})] == ["roles.ajar.right.signal"]

@@ -85,8 +85,7 @@ def test_other_speeds_are_no_vehicle_speed() -> None:
 
 def test_value_tables_become_proposed_maps() -> None:
     def proposal(made: Database, message_name: str, signal_name: str, kind: str) -> dict[int, str]:
-        spec = made.message(message_name)
-        assert spec is not None
+        (spec,) = (message for message in made.messages if message.name == message_name)
         one = spec.signal(signal_name)
         assert one is not None
         return proposed_values(KINDS[kind], one)

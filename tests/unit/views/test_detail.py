@@ -216,10 +216,10 @@ class TestBands:
             Lane(far.key, far.kind, far.title, far.group, far.values, far.spans, channel="drive"),
         )
         bands = (
-            Band("sleep", Interval(0, SECOND), "", "drive"),
-            Band("gap", Interval(HOUR // 2, HOUR // 2 + SECOND), ""),
-            Band("blind", Interval(60 * SECOND, 90 * SECOND), "", lane="latch.y"),
-            Band("sleep", Interval(0, SECOND), "", "a channel no lane is on"),
+            Band("sleep", Interval(0, SECOND), "drive"),
+            Band("gap", Interval(HOUR // 2, HOUR // 2 + SECOND)),
+            Band("blind", Interval(60 * SECOND, 90 * SECOND), lane="latch.y"),
+            Band("sleep", Interval(0, SECOND), "a channel no lane is on"),
         )
         detail = Detail(of(*lanes, span=HOUR, bands=bands))
         sent = {(scope, what) for _, _, scope, what in read_stretch(detail.payload(Viewport(0, HOUR, 800))).bands}

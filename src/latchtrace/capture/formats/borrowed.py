@@ -132,6 +132,7 @@ class Lines:
     """A text file as python-can's readers want it, which counts, locates and remembers its lines."""
 
     def __init__(self, opening: Opening, frame_like: Callable[[str], bool], watch: Callable[[str], None]) -> None:
+        self._opening = opening
         self._source = opening.binary()
         self._frame_like, self._watch = frame_like, watch
         self.number = 0
@@ -155,22 +156,38 @@ class Lines:
         self.settle()
         if len(self.lost) >= _MOST_LOST:
             raise _Enough
-        while True:
-            raw = self._source.readline(_LONGEST_LINE)
-            if not raw:
-                raise StopIteration
-            self.number += 1
-            self.offset, self._end = self._end, self._end + len(raw)
+        while raw := self._line():
             line = raw.decode("utf-8", "replace")
-            if line.strip():
+            if self._opening.trouble and not raw.endswith(b"\n"):
+                self.lose(self._opening.trouble)
+            elif len(raw) > _LONGEST_LINE:
+                self.lose("the line is longer than 64 KiB")
+            elif line.strip():
                 self._open = line
                 self._watch(line)
                 return line
+        raise StopIteration
+
+    def _line(self) -> bytes:
+        """The next line, counted and located; of one that is too long only so much that this shows."""
+        raw = self._source.readline(_LONGEST_LINE + 1)
+        if raw:
+            self.number += 1
+            self.offset, self._end = self._end, self._end + len(raw)
+        piece = raw
+        while len(piece) > _LONGEST_LINE and not piece.endswith(b"\n"):
+            piece = self._source.readline(_LONGEST_LINE + 1)
+            self._end += len(piece)
+        return raw
+
+    def lose(self, why: str) -> None:
+        """Skip the line that is being read."""
+        self.lost.append(Skip(self.number, why))
 
     def settle(self) -> None:
         """Nothing came of the last line: a Skip if it looks like a frame."""
         if self._open is not None and self._frame_like(self._open):
-            self.lost.append(Skip(self.number, "not a frame as this format writes them"))
+            self.lose("not a frame as this format writes them")
         self._open = None
 
     def claim(self) -> None:
@@ -218,16 +235,18 @@ def text_records(
             going = True
         except Exception as error:  # whatever the library stumbles over in this line
             lines.claim()
-            lines.lost.append(Skip(lines.number, _reason(error)))
+            lines.lose(_reason(error))
             going = True
         if going:
             lines.resume(first)
             yield from _drain(lines)
     lines.settle()
+    cut = any(skip.reason == opening.trouble for skip in lines.lost)  # inside a line, and that line tells of it
     yield from _drain(lines)
     lines.close()
-    why = opening.trouble or trouble()
-    yield lines.number, Skip(lines.number, why) if why else None
+    why = "" if cut else opening.trouble or trouble()
+    missing = lines.number + 1
+    yield (missing, Skip(missing, why)) if why else (lines.number, None)
 
 
 def _drain(lines: Lines) -> Counted:

@@ -74,16 +74,19 @@ class _Parser:
         self.lines, self.offset = number, offset
         return block
 
-    def last(self, line: str, cut: bool) -> Block:
+    def last(self, line: str, trouble: str) -> Block:
         """The block of a last line without an end: shorter than usual it was cut, and may not pass for a frame."""
         left = line.partition("#")[0]
         head = self._heads.get(left[left.find(")") :])
         usual = len(head.data) if head else 0
         block = self.block([line])
         shorter = any(len(frame.data) < usual for frame in block.frames)
-        if cut or shorter or any(isinstance(note, Skip) for _, note in block.notes):
-            return Block(notes=[(0, Skip(self.lines, "the last line is cut off"))], lines=1)
-        return block
+        odd = any(isinstance(note, Skip) and note.reason != grammar.NO_TIMESTAMP for _, note in block.notes)
+        return self.missing(trouble or "the last line is cut off") if trouble or shorter or odd else block
+
+    def missing(self, why: str) -> Block:
+        """The block of the last line, of which nothing, or not all, is there."""
+        return Block(notes=[(0, Skip(self.lines, why))], lines=1)
 
     def _turn(self, left: str) -> tuple[_Head | None, str]:
         """Another second (of nine decimals: another millisecond) before a known head; None where it is no such line.
@@ -159,9 +162,10 @@ def _read(opening: Opening) -> Iterator[Block]:
             dropped += len(rest) - grammar.LONGEST_LINE - 1
             rest = rest[: grammar.LONGEST_LINE + 1]
     if rest:
-        yield parser.last(rest, bool(opening.trouble))
-    if opening.trouble:
-        yield Block(notes=[(0, Skip(parser.lines, opening.trouble))])
+        yield parser.last(rest, opening.trouble)
+    elif opening.trouble:
+        parser.lines += 1
+        yield parser.missing(opening.trouble)
 
 
 def _recognise(head: bytes) -> bool:

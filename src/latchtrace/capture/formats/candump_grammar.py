@@ -27,7 +27,7 @@ _BARE = re.compile(r"\S+\s+(?:[0-9A-Fa-f]{3}|[0-9A-Fa-f]{8})(?:#|\s+\[[0-9]{1,2}
 _SCREEN = re.compile(r"\(.*\)\s+\S+\s+(?:(?:TX|RX)\s.*\s)?[0-9A-Fa-f]{3,8}\s+\[[0-9]{1,2}\]", re.ASCII)
 _COMMENT = ("#", "//", ";")
 
-NO_TIMESTAMP = "no timestamp"
+NO_TIMESTAMP = "no timestamp; record with candump -L"
 
 
 class RejectError(Exception):
