@@ -234,7 +234,7 @@ def role_text(role: str, vehicle: Vehicle | None = None) -> str:
     if not subject:
         return title
     if kind == "request":
-        return f"{title}, {origin_text(subject)}"
+        return f"{title}s by {origin_text(subject)}"
     known = vehicle is not None and any(closure.name == subject for closure in vehicle.closures)
     return f"{title}, {closure_title(subject, vehicle) if vehicle and known else subject.replace('-', ' ')}"
 
