@@ -332,9 +332,10 @@ def _commands(result: AnalysisResult, options: ReportOptions) -> tuple[str, ...]
     if not options.captures or not options.vehicle or "-" in options.captures:
         return ()
     captures = " ".join(shlex.quote(name) for name in options.captures)
-    inputs = clean(f"{captures} --vehicle {shlex.quote(options.vehicle)}")
+    rules = f" --rules {clean(shlex.quote(options.rules))}" if options.rules else ""
+    inputs = clean(f"{captures} --vehicle {shlex.quote(options.vehicle)}") + rules
     commands = [f"latchtrace serve {inputs}", f"latchtrace analyse {inputs} --html report.html"]
     tested = [name for name in FUNCTIONS if result.vehicle.functions.get(name)]
     commands += [f"latchtrace verify {name} {inputs}" for name in tested]
     first = next((item.rule for item in result.findings if item.severity is not Severity.NOTE), None)
-    return (*commands, *([f"latchtrace rules show {clean(first)}"] if first else []))
+    return (*commands, *([f"latchtrace rules show {clean(first)}{rules}"] if first else []))

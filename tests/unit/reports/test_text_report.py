@@ -63,6 +63,14 @@ def test_cautions_and_what_to_do_next_are_there() -> None:
         assert part in text
 
 
+def test_the_commands_to_go_on_with_name_the_folder_of_rules_that_was_given() -> None:
+    lines = text_report(fake_result(), replace(OPTIONS, rules="my rules")).splitlines()
+    offered = [line.strip() for line in lines if line.startswith("  latchtrace ")]
+    assert len(offered) >= 4
+    assert [line for line in offered if " --rules 'my rules'" not in line] == []
+    assert "latchtrace rules show command-without-request --rules 'my rules'" in offered
+
+
 def test_codes_stay_out_unless_asked_for() -> None:
     hidden = text_report(fake_result(), OPTIONS, 200)
     assert SECRET_CODE not in hidden
