@@ -191,8 +191,13 @@ def reason_text(reason: Reason | str) -> str:
 def source_check_text(check: SourceCheck) -> str:
     """What was found out about one candidate source: `Remote key: ruled out (no press was received)`."""
     ruling = term("rulings", str(check.ruling))
-    reason = f" ({check.reason})" if check.reason else ""
+    reason = f" ({check_reason(check)})" if check.reason else ""
     return f"{source_title(check.source)}: {ruling}{reason}"
+
+
+def check_reason(check: SourceCheck) -> str:
+    """Why a source was ruled in, out or left open: `asked for nothing`, `not shown by this network`."""
+    return term("left-open", check.reason) if check.ruling is SourceRuling.OPEN else check.reason
 
 
 def ruled_out_text(checks: Iterable[SourceCheck]) -> str:

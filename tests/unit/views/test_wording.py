@@ -50,6 +50,7 @@ class TestEveryLabelHasWords:
             ("severities", Severity),
             ("verdicts", VerdictKind),
             ("reasons", Reason),
+            ("left-open", Reason),
             ("outcomes", Outcome),
             ("rulings", SourceRuling),
             ("statuses", StageStatus),
