@@ -257,6 +257,7 @@ def test_a_copy_on_another_id_is_named() -> None:
         wire(rows, channel="other", can_id=0x5A),
         wire(rows, channel="other", can_id=0x5B, changing=0b111),
         wire(rows, channel="other", can_id=0x5C, changes=9),
+        wire(rows, can_id=0x5D),
     ]
     assert reports(LATCH, rows, ids=copies)["latch.left"].readings[0].mirrors == ("other:05A",)
 
