@@ -134,6 +134,7 @@ def report_options(options: argparse.Namespace, times: Times) -> ReportOptions:
         clock_offset=times.offset,
         captures=tuple(options.captures),
         vehicle=options.vehicle or "",
+        rules=options.rules or "",
     )
 
 

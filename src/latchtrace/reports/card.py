@@ -148,7 +148,7 @@ def job_card(result: AnalysisResult, options: ReportOptions) -> JobCard:
         not_applicable=_rules(item for item in shown.verdicts if item.verdict is VerdictKind.NOT_APPLICABLE),
         exercised=_exercised(shown),
         cannot_tell=tuple(clean(line) for line in what_it_cannot_tell(shown, times)),
-        commands=_commands(shown, options),
+        commands=_commands(shown, findings, options),
         version=clean(shown.version),
     )
 
@@ -200,9 +200,19 @@ def _summary(result: AnalysisResult, findings: Sequence[Finding], times: Clock) 
         return f"{word}: {seen} rebuilt, nothing found.{left}"
     counts = Counter(str(item.severity) for item in findings)
     found = wording.counts_text({str(kind): counts.get(str(kind), 0) for kind in _ORDER})
-    worst = findings[0]
+    worst = _first(findings)
     first = clean(worst.message or wording.rule_title(worst.rule)).rstrip(".")
     return f"{found} in {seen}. First to look at: {worst.id}, {times.text(worst.at.hi, 0)}: {first}.{left}"
+
+
+def _first(findings: Sequence[Finding]) -> Finding:
+    """The finding to look at first: the worst, or what explains it."""
+    causes = {item.id: item for item in findings}
+    worst, seen = findings[0], {""}
+    while worst.explained_by in causes and worst.explained_by not in seen:
+        seen.add(worst.explained_by)
+        worst = causes[worst.explained_by]
+    return worst
 
 
 def _count(number: int, noun: str) -> str:
@@ -236,7 +246,7 @@ def _checked(checks: Sequence[SourceCheck], ruling: SourceRuling) -> tuple[str, 
     by_reason: dict[str, list[str]] = {}
     for check in checks:
         if check.ruling is ruling:
-            by_reason.setdefault(check.reason, []).append(wording.origin_text(check.source))
+            by_reason.setdefault(wording.check_reason(check), []).append(wording.origin_text(check.source))
     return _all_clean(
         f"{wording.listing(names)}: {reason}" if reason else wording.listing(names)
         for reason, names in by_reason.items()
@@ -325,14 +335,16 @@ def _exercised(result: AnalysisResult) -> tuple[ExercisedRow, ...]:
     )
 
 
-def _commands(result: AnalysisResult, options: ReportOptions) -> tuple[str, ...]:
+def _commands(result: AnalysisResult, findings: Sequence[Finding], options: ReportOptions) -> tuple[str, ...]:
     """What to run next; nothing where it is not known what was analysed."""
     if not options.captures or not options.vehicle or "-" in options.captures:
         return ()
     captures = " ".join(shlex.quote(name) for name in options.captures)
-    inputs = clean(f"{captures} --vehicle {shlex.quote(options.vehicle)}")
+    rules = f" --rules {clean(shlex.quote(options.rules))}" if options.rules else ""
+    inputs = clean(f"{captures} --vehicle {shlex.quote(options.vehicle)}") + rules
     commands = [f"latchtrace serve {inputs}", f"latchtrace analyse {inputs} --html report.html"]
     tested = [name for name in FUNCTIONS if result.vehicle.functions.get(name)]
     commands += [f"latchtrace verify {name} {inputs}" for name in tested]
-    first = next((item.rule for item in result.findings if item.severity is not Severity.NOTE), None)
-    return (*commands, *([f"latchtrace rules show {clean(first)}"] if first else []))
+    worth = [item for item in findings if item.severity is not Severity.NOTE]
+    more = [f"latchtrace rules show {clean(_first(worth).rule)}{rules}"] if worth else []
+    return (*commands, *more)

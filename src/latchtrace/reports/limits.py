@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from latchtrace.model.clock import Clock
 from latchtrace.model.document import id_text
@@ -68,8 +68,18 @@ def _unseen_roles(result: AnalysisResult) -> Iterator[str]:
     for status, words in (("not-visible", "does not show"), ("silent", "is silent about")):
         roles = sorted(name for name, said in result.roles.items() if said == status)
         if roles:
-            titles = wording.listing((wording.role_text(name, result.vehicle) for name in roles), "or")
-            yield f"This network {words}: {titles}."
+            yield f"This network {words}: {'; '.join(_role_titles(roles, result))}."
+
+
+def _role_titles(roles: Sequence[str], result: AnalysisResult) -> list[str]:
+    """Roles in trade terms; those who may ask in one list."""
+    sources = [name.partition(".")[2] for name in roles if name.startswith("request.")]
+    titles = [wording.role_text(name, result.vehicle) for name in roles if not name.startswith("request.")]
+    if not sources:
+        return titles
+    first = wording.role_text(f"request.{sources[0]}")
+    asked = wording.listing([first, *(wording.origin_text(source) for source in sources[1:])], "or")
+    return [*titles, asked]
 
 
 def _unknown_ids(result: AnalysisResult) -> Iterator[str]:

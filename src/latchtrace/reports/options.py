@@ -13,8 +13,9 @@ from latchtrace.model.frames import CaptureReport
 class ReportOptions:
     """What every report is told.
 
-    `zone` and `clock_offset` (nanoseconds to add to the recorder's clock) decide how times read. `captures` and
-    `vehicle` are what was analysed, as the user named it, for the commands that a report suggests.
+    `zone` and `clock_offset` (nanoseconds to add to the recorder's clock) decide how times read. `captures`,
+    `vehicle` and `rules` (a folder of more rules) are what was analysed, as the user named it, for the commands that
+    a report suggests.
     """
 
     show_codes: bool = False
@@ -22,6 +23,7 @@ class ReportOptions:
     clock_offset: int = 0
     captures: tuple[str, ...] = ()
     vehicle: str = ""
+    rules: str = ""
 
     def clock(self, capture: CaptureReport) -> Clock:
         """The clock that shows this capture's times."""

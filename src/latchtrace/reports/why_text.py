@@ -25,10 +25,10 @@ _TOLD = ("source", "origin", "action", "state", "closure", "result", "side")
 def print_why(why: Why, times: Clock, console: Console) -> None:
     """Print what the rule said of the occasion nearest to the time, and everything it asked."""
     console.print(clean(f"{why.rule} · {why.title} · pattern {why.pattern}"), style="bold", soft_wrap=True)
-    if why.judged is None:
+    occasion = why.occasion
+    if why.judged is None or occasion is None:
         _print_not_exercised(why, times, console)
         return
-    occasion = why.judged.item
     distance = _gap(occasion.at, why.at)
     many = "the only occasion" if why.occasions == 1 else f"the nearest of {why.occasions:,} occasions"
     where = f"{many} in this capture, {distance} the time asked about"
@@ -67,7 +67,7 @@ def _print_unlike(why: Why, times: Clock, console: Console) -> None:
     unlike = why.unlike
     if unlike is None:
         return
-    near = why.judged is None or abs(unlike.delay.lo) < _away(why.judged.item.at, why.at)
+    near = why.occasion is None or abs(unlike.delay.lo) < _away(why.occasion.at, why.at)
     if near:
         told = _facts(unlike.what, unlike.facts, (), unlike.differs)
         line = f"nearest that is no occasion: {told}, {wording.interval_text(unlike.at, times)}"

@@ -25,10 +25,10 @@ from latchtrace.rules.example_timeline import role_of
 
 OUTCOMES = ("pass", "fail", "inconclusive", "not-exercised", "not-applicable")
 KINDS: Mapping[str, str] = {
-    "passing": "what is as it should be: `expect: pass`",
-    "failing": "what the rule is there to find: `expect: fail`",
-    "boundary": "exactly at a limit, and just beyond it: two examples with `kind: boundary` that come out differently",
-    "undecidable": "what a capture cannot tell, by a gap or its end for example: `expect: inconclusive`",
+    "passing": "one with `expect: pass`, of what is as it should be",
+    "failing": "one with `expect: fail`, of what the rule is there to find",
+    "boundary": "two with `kind: boundary` that come out differently: exactly at a limit, and just beyond it",
+    "undecidable": "one with `expect: inconclusive`, of what a capture cannot tell, because of a gap or its end",
 }
 """Every rule shows at least one of each."""
 _KIND_OF = {"pass": "passing", "fail": "failing", "inconclusive": "undecidable"}
@@ -93,7 +93,7 @@ def missing_examples(file: UserFile, examples: Sequence[Example], ids: Sequence[
 def _missing(file: UserFile, examples: Sequence[Example], rule_id: str) -> list[Problem]:
     shown = [kind for example in examples for kind in example.kinds(rule_id)]
     found = [
-        file.problem(("examples",), f"rule {rule_id} shows no {kind} example", f"add one of {meaning}")
+        file.problem(("examples",), f"rule {rule_id} shows no {kind} example", f"add {meaning}")
         for kind, meaning in KINDS.items()
         if kind not in shown
     ]

@@ -31,6 +31,7 @@ from latchtrace.rules.conditions import (
 from latchtrace.rules.engine import PATTERNS, not_applicable
 from latchtrace.rules.item import Doubt, Fact, Item
 from latchtrace.rules.judgement import Judgement
+from latchtrace.rules.occasions import occasions
 from latchtrace.rules.quantities import Quantity
 from latchtrace.rules.rule import Rule, StateScope
 from latchtrace.rules.world import World
@@ -83,6 +84,7 @@ class Asked:
 class Why:
     """Why a rule did or did not fire. `judged` None: it was not exercised at all, for the reason `hindrance` gives.
 
+    `occasion` is what the rule observed, from which its windows are measured; `judged` may tell of what came in one.
     `at` is the time asked about, `zero` that of the capture's first frame. `unlike` is the nearest thing of the kind
     the rule observes that is no occasion for it.
     """
@@ -93,6 +95,7 @@ class Why:
     at: int
     zero: int
     judged: Judgement | None
+    occasion: Item | None = None
     asked: tuple[Asked, ...] = ()
     occasions: int = 0
     observes: str = ""
@@ -104,29 +107,50 @@ class Why:
 def why(rule: Rule, rule_id: str, worlds: Sequence[World], at: int, zero: int = 0) -> Why:
     """What a rule says of the occasion nearest to a time (nanoseconds, capture time base), and why."""
     texts = rule.text(rule_id)
-    judged: list[tuple[World, Judgement]] = []
+    judged: list[_Told] = []
     hindrances = [not_applicable(rule, world) for world in worlds]
     for world, hindrance in zip(worlds, hindrances, strict=True):
         if hindrance is None:
-            judged += [
-                (world, one) for one in PATTERNS[rule.pattern].judge(rule, world) if one.rule_id in ("", rule_id)
-            ]
+            judged += [told for told in _judged(rule, world) if told.judgement.rule_id in ("", rule_id)]
     text = _Texts(rule)
-    here = min(judged, key=lambda pair: (_distance(pair[1].item.at, at), pair[1].note == "trend"), default=None)
+    here = min(judged, key=lambda told: (told.distance(at), told.judgement.note == "trend"), default=None)
     return Why(
         rule=rule_id,
         title=texts.title,
         pattern=rule.pattern,
         at=at,
         zero=zero,
-        judged=here[1] if here else None,
-        asked=tuple(_asked(rule, rule_id, here[0], here[1].item, text)) if here else (),
+        judged=here.judgement if here else None,
+        occasion=here.occasion if here else None,
+        asked=tuple(_asked(rule, rule_id, here.world, here.occasion, text)) if here else (),
         occasions=len(judged),
         observes=flow(text.of("observe")),
-        unlike=_unlike(rule, worlds, at, [one.item for _, one in judged]),
+        unlike=_unlike(rule, worlds, at, [told.occasion for told in judged]),
         hindrance=None if None in hindrances else next(iter(hindrances), None),
         parameters=_parameters(rule, worlds),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """One judgement, and the occasion it is for: where something came that never should, that is what it tells of."""
+
+    world: World
+    judgement: Judgement
+    occasion: Item
+
+    def distance(self, moment: int) -> int:
+        return min(_distance(self.occasion.at, moment), _distance(self.judgement.item.at, moment))
+
+
+def _judged(rule: Rule, world: World) -> Iterator[_Told]:
+    """Every judgement of a rule with its occasion."""
+    judgements = PATTERNS[rule.pattern].judge(rule, world)
+    if rule.never_selector is None:
+        yield from (_Told(world, one, one.item) for one in judgements)
+        return
+    for occasion, one in zip(occasions(rule, world), judgements, strict=True):
+        yield _Told(world, one, occasion.item)
 
 
 def _distance(at: Interval, moment: int) -> int:

@@ -8,9 +8,9 @@ import numpy as np
 
 from latchtrace.model.events import EventKind, LockEvent, Timeline
 from latchtrace.model.quantity import time_text
-from latchtrace.model.time import SECOND
 from latchtrace.model.vehicle import Role, SendType
 from latchtrace.model.vehicle_report import ReadingReport, ValueSeen
+from latchtrace.vehicle.directions import direction_doubts
 from latchtrace.vehicle.kinds import KINDS, NONE, UNKNOWN
 
 DRIVING = 10.0
@@ -19,13 +19,8 @@ DRIVING = 10.0
 FASTEST = 350.0
 """Speed in km/h beyond which the scale of a speed signal is in doubt (common practice, no published source)."""
 
-ANSWER = 2 * SECOND
-"""How long after a command a movement counts as its answer (common practice, no published source)."""
-
 OFF_PERIOD = 0.2
 """Share by which a measured period may differ from the stated one before it is in doubt."""
-
-_STATE_OF = {"lock": ("locked", "deadlocked"), "unlock": ("unlocked",), "deadlock": ("deadlocked",)}
 
 
 def doubts(role: Role, readings: Sequence[ReadingReport], events: Sequence[LockEvent],
@@ -40,9 +35,10 @@ def doubts(role: Role, readings: Sequence[ReadingReport], events: Sequence[LockE
     elif kind.event == EventKind.AJAR:
         yield from _ajar(readings, events, timelines)
     elif kind.event == EventKind.LATCH:
-        yield from _latch(events, timelines)
+        yield from direction_doubts(kind.event, events, timelines)
     elif kind.idle:
         yield from _idle(readings)
+        yield from direction_doubts(kind.event, events, timelines)
     elif role.kind == "ignition":
         yield from _ignition(events, timelines)
 
@@ -91,29 +87,6 @@ def _ajar(
     known = [value for reading in readings for value in reading.values if value.label in ("open", "shut")]
     if known and _share(known, "open") > 0.5:
         yield f"reads open for {_share(known, 'open'):.0%} of the capture: polarity reversed?"
-
-
-def _latch(events: Sequence[LockEvent], timelines: Sequence[Timeline]) -> Iterator[str]:
-    """A latch that goes where it was not told to, more often than where it was, is read the wrong way round."""
-    commands = [
-        event
-        for timeline in timelines
-        for event in timeline.events
-        if event.kind in (EventKind.COMMAND, EventKind.REQUEST) and event.value in _STATE_OF
-    ]
-    ends = np.array([event.at.hi for event in commands], np.int64)
-    order = np.argsort(ends, kind="stable")
-    with_it = against = 0
-    for event in events:
-        if not event.change or event.value == UNKNOWN:
-            continue
-        at = int(np.searchsorted(ends[order], event.at.hi, side="right")) - 1
-        if at < 0 or event.at.hi - int(ends[order[at]]) > ANSWER:
-            continue
-        told = event.value in _STATE_OF[commands[int(order[at])].value]
-        with_it, against = with_it + told, against + (not told)
-    if against > with_it and against > 1:
-        yield f"moved against what was asked {against} times and with it {with_it} times: polarity reversed?"
 
 
 def _idle(readings: Sequence[ReadingReport]) -> Iterator[str]:

@@ -149,12 +149,15 @@ def send_found(one: IdStatistics | None) -> str:
 
 
 def mirrors(wire: Wire) -> tuple[str, ...]:
-    """Ids that look like copies: the same bits change, equally often, in frames of the same lengths."""
+    """Ids of other channels that look like copies: the same bits change, equally often, in frames as long."""
     one = wire.one
     if one is None or one.changes < LEAST_CHANGES:
         return ()
     return tuple(
         f"{other.channel}:{MessageKey(None, other.can_id, other.extended)}"
         for other in wire.others
-        if other.changing == one.changing and other.lengths == one.lengths and abs(other.changes - one.changes) <= 1
+        if other.channel != one.channel
+        and other.changing == one.changing
+        and other.lengths == one.lengths
+        and abs(other.changes - one.changes) <= 1
     )

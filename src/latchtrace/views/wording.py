@@ -15,6 +15,7 @@ from latchtrace.model.results import (
     Outcome,
     Severity,
     SourceCheck,
+    SourceRuling,
     Stage,
     StageStatus,
     Verdict,
@@ -180,8 +181,13 @@ def reason_text(reason: Reason | str) -> str:
 def source_check_text(check: SourceCheck) -> str:
     """What was found out about one candidate source: `Remote key: ruled out (no press was received)`."""
     ruling = term("rulings", str(check.ruling))
-    reason = f" ({check.reason})" if check.reason else ""
+    reason = f" ({check_reason(check)})" if check.reason else ""
     return f"{source_title(check.source)}: {ruling}{reason}"
+
+
+def check_reason(check: SourceCheck) -> str:
+    """Why a source was ruled in, out or left open: `asked for nothing`, `not shown by this network`."""
+    return term("left-open", check.reason) if check.ruling is SourceRuling.OPEN else check.reason
 
 
 def measured_text(measured: Measured) -> str:
@@ -218,7 +224,7 @@ def role_text(role: str, vehicle: Vehicle | None = None) -> str:
     if not subject:
         return title
     if kind == "request":
-        return f"{title}, {origin_text(subject)}"
+        return f"{title}s by {origin_text(subject)}"
     known = vehicle is not None and any(closure.name == subject for closure in vehicle.closures)
     return f"{title}, {closure_title(subject, vehicle) if vehicle and known else subject.replace('-', ' ')}"
 

@@ -25,11 +25,11 @@ from PIL import Image
 from latchtrace.api import rules_catalogue
 from latchtrace.capture.formats import FORMATS
 from latchtrace.capture.stream import PACKED_EXTENSIONS
+from support.documents import blocks, command_folder, run, stated_status, write_file
 
 ROOT = Path(__file__).resolve().parents[3]
 TEXT = (ROOT / "README.md").read_text(encoding="utf-8")
-BLOCKS = re.findall(r"^```(\w+)\n(.*?)^```$", TEXT, re.MULTILINE | re.DOTALL)
-STATUS = re.compile(r"#\s*ends with status (\d+)")
+BLOCKS = [(block.kind, block.text) for block in blocks(TEXT)]
 
 
 @dataclass(frozen=True)
@@ -44,9 +44,8 @@ def commands(kind: str) -> Iterator[Command]:
     for found, block in BLOCKS:
         if found == kind:
             for line in block.replace("\\\n", " ").splitlines():
-                ends = STATUS.search(line)
                 text = " ".join(line.split("#")[0].split())
-                yield Command(text, int(ends[1]) if ends else 0)
+                yield Command(text, stated_status(line))
 
 
 COMMANDS = tuple(commands("sh"))
@@ -59,21 +58,10 @@ def between(name: str) -> str:
     return found[1]
 
 
-def run(command: str, folder: Path, path: str) -> subprocess.CompletedProcess[str]:
-    environment = {**os.environ, "PATH": f"{path}{os.pathsep}{os.environ['PATH']}"}
-    return subprocess.run(
-        ["sh", "-c", command], cwd=folder, env=environment, capture_output=True, text=True, check=False
-    )
-
-
 @pytest.fixture(scope="module")
 def bin_folder(tmp_path_factory: pytest.TempPathFactory) -> str:
     """Where the command `latchtrace` of this environment lies."""
-    folder = tmp_path_factory.mktemp("bin")
-    script = folder / "latchtrace"
-    script.write_text(f'#!/bin/sh\nexec {shlex.quote(sys.executable)} -m latchtrace "$@"\n')
-    script.chmod(0o755)
-    return str(folder)
+    return command_folder(tmp_path_factory.mktemp("bin"))
 
 
 @pytest.fixture(scope="module")
@@ -82,12 +70,9 @@ def tree(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("tree")
     for name in ("captures_demo", "dbc_demo"):
         shutil.copytree(ROOT / name, folder / name)
-    for kind, block in BLOCKS:
-        if kind == "yaml":
-            first, text = block.split("\n", 1)
-            target = folder / first.removeprefix("# ")
-            target.parent.mkdir(exist_ok=True)
-            target.write_text(text)
+    for block in blocks(TEXT):
+        if block.kind == "yaml":
+            write_file(block, folder)
     return folder
 
 

@@ -8,7 +8,15 @@ import pytest
 from rich.console import Console
 
 from latchtrace.model.events import Reason
-from latchtrace.model.results import AnalysisResult, Finding, Severity, Verdict, VerdictKind
+from latchtrace.model.results import (
+    AnalysisResult,
+    Finding,
+    Severity,
+    SourceCheck,
+    SourceRuling,
+    Verdict,
+    VerdictKind,
+)
 from latchtrace.reports.options import ReportOptions
 from latchtrace.reports.text import FULL_CARDS, print_text
 from support.fake_results import SECRET_CODE, SECRET_PAYLOAD, fake_result, healthy_result
@@ -70,6 +78,36 @@ def test_cautions_and_what_to_do_next_are_there() -> None:
         "Latchtrace listens only.",
     ):
         assert part in text
+
+
+def test_what_explains_the_worst_finding_is_to_be_looked_at_first() -> None:
+    made = fake_result()
+    worst, cause = replace(made.findings[0], explained_by="F2"), replace(made.findings[1], explained_by="")
+    text = text_report(replace(made, findings=(worst, cause, *made.findings[2:])), OPTIONS)
+    assert (worst.id, cause.id, worst.severity) == ("F1", "F2", Severity.FAULT)
+    assert "First to look at: F2" in text
+    assert f"  latchtrace rules show {cause.rule}\n" in text
+
+
+def test_findings_that_explain_each_other_in_a_circle_end_somewhere() -> None:
+    made = fake_result()
+    first, second = replace(made.findings[0], explained_by="F2"), replace(made.findings[1], explained_by="F1")
+    assert "First to look at: F" in text_report(replace(made, findings=(first, second)), OPTIONS)
+
+
+def test_why_a_source_is_left_open_is_said_in_words() -> None:
+    made = fake_result()
+    seen = replace(made.episodes[1], sources=(SourceCheck("crash", SourceRuling.OPEN, "not-visible"),))
+    text = text_report(replace(made, episodes=(seen,)), OPTIONS)
+    assert "the crash signal: not shown by this network" in text
+
+
+def test_the_commands_to_go_on_with_name_the_folder_of_rules_that_was_given() -> None:
+    lines = text_report(fake_result(), replace(OPTIONS, rules="my rules")).splitlines()
+    offered = [line.strip() for line in lines if line.startswith("  latchtrace ")]
+    assert len(offered) >= 4
+    assert [line for line in offered if " --rules 'my rules'" not in line] == []
+    assert "latchtrace rules show command-without-request --rules 'my rules'" in offered
 
 
 def test_codes_stay_out_unless_asked_for() -> None:

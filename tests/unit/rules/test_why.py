@@ -125,6 +125,29 @@ def test_a_number_is_told_with_its_limit() -> None:
     assert "14.5 km/h; the limit is 15 km/h" in printed(found)
 
 
+def test_what_came_although_it_never_should_is_measured_from_the_occasion() -> None:
+    text = """
+      5      request remote-button unlock until 5.5
+      5.2    validation accepted
+      5.3    command unlock
+      5.5    latch all unlocked
+      10     ajar rear-left open
+      20     ajar rear-left shut
+      35.3   command lock
+      35.5   latch all locked
+      100    speed 30 km/h
+    """
+    for moment in (5.3, 35.3):
+        found = asked("relock-after-door-opening", text, moment, relock())
+        assert found.judged is not None
+        assert found.judged.ruling is Ruling.FAIL
+        assert found.occasion is not None
+        assert found.occasion.at == Interval.at(5_300_000_000)
+        never = part(found, "never")
+        assert never.near is not None
+        assert (never.near.delay, never.near.off) == (Interval.at(30 * SECOND), 0)
+
+
 def test_a_measured_delay_and_what_cancelled_it_are_told() -> None:
     text = "10 request remote-button unlock\n10 command unlock\n20 request keypad lock"
     found = printed(asked("relock-delay", text, 10, relock(), "relock-late"))
@@ -172,9 +195,11 @@ def test_every_example_of_every_shipped_rule_can_be_asked_about(file: str) -> No
             for moment in (0, 10 * SECOND, 40 * SECOND):
                 found = why(rule, rule_id, [world], moment)
                 assert printed(found)
-                if found.judged is None:
+                if found.judged is None or found.occasion is None:
                     continue
                 judged = [one for one in PATTERNS[rule.pattern].judge(rule, world) if one.rule_id in ("", rule_id)]
                 nearest = min(max(one.item.at.lo - moment, moment - one.item.at.hi, 0) for one in judged)
-                item = found.judged.item
-                assert max(item.at.lo - moment, moment - item.at.hi, 0) == nearest
+                here = [
+                    max(item.at.lo - moment, moment - item.at.hi, 0) for item in (found.judged.item, found.occasion)
+                ]
+                assert min(here) == nearest or (rule.never_selector is not None and min(here) < nearest)

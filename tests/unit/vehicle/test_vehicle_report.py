@@ -165,11 +165,73 @@ def test_an_ignition_that_is_off_while_driving_may_be_reversed() -> None:
     assert found["ignition"].doubts == ("reads off most of the time while the car drives: polarity reversed?",)
 
 
-def test_a_latch_that_moves_against_its_commands_may_be_reversed() -> None:
-    latch = track("QuayLatch.Left", (0, 1), (10_300, 0), (40_300, 1))
-    command = track("QuayMotor.Drive", (0, 0), (10_000, 1), (10_400, 0), (40_000, 2), (40_400, 0))
-    found = reports(f"{LATCH}\n{COMMAND}", latch, command)["latch.left"]
-    assert found.doubts == ("moved against what was asked 2 times and with it 0 times: polarity reversed?",)
+LOCK_THEN_UNLOCK = ((0, 0), (10_000, 1), (10_400, 0), (40_000, 2), (40_400, 0))
+UNLOCK_THEN_LOCK = ((0, 0), (10_000, 2), (10_400, 0), (40_000, 1), (40_400, 0))
+ASKED_TO_LOCK_THEN_UNLOCK = ((0, 0), (9_900, 1), (10_100, 0), (39_900, 2), (40_100, 0))
+LOCKS_THEN_UNLOCKS = ((0, 0), (10_300, 1), (40_300, 0))
+UNLOCKS_THEN_LOCKS = ((0, 1), (10_300, 0), (40_300, 1))
+
+
+def doubts_of(roles: str, *tracks: SignalTrack) -> dict[str, str]:
+    """The doubts about the ways of latch, command and switch, by role."""
+    return {name: "; ".join(one.doubts) for name, one in reports(roles, *tracks).items() if one.doubts}
+
+
+def test_a_latch_that_moves_against_command_and_request_may_be_reversed() -> None:
+    found = doubts_of(
+        f"{LATCH}\n{COMMAND}\n{SWITCH}",
+        track("QuayLatch.Left", *UNLOCKS_THEN_LOCKS),
+        track("QuayMotor.Drive", *LOCK_THEN_UNLOCK),
+        track("QuayPanel.Key", *ASKED_TO_LOCK_THEN_UNLOCK),
+    )
+    told = "moved against what was asked 2 times and with it 0 times: polarity reversed?"
+    assert found == {"latch.left": told}
+
+
+def test_a_command_that_alone_goes_the_other_way_may_have_its_values_exchanged() -> None:
+    found = doubts_of(
+        f"{LATCH}\n{COMMAND}\n{SWITCH}",
+        track("QuayLatch.Left", *LOCKS_THEN_UNLOCKS),
+        track("QuayMotor.Drive", *UNLOCK_THEN_LOCK),
+        track("QuayPanel.Key", *ASKED_TO_LOCK_THEN_UNLOCK),
+    )
+    told = "the latches moved against it 2 times, and as was asked: lock and unlock exchanged?"
+    assert found == {"command": told}
+
+
+def test_a_request_that_alone_goes_the_other_way_may_have_its_values_exchanged() -> None:
+    found = doubts_of(
+        f"{LATCH}\n{COMMAND}\n{SWITCH}",
+        track("QuayLatch.Left", *UNLOCKS_THEN_LOCKS),
+        track("QuayMotor.Drive", *UNLOCK_THEN_LOCK),
+        track("QuayPanel.Key", *ASKED_TO_LOCK_THEN_UNLOCK),
+    )
+    told = "the opposite was commanded and done 2 times: lock and unlock exchanged?"
+    assert found == {"request.interior-switch": told}
+
+
+def test_where_two_alone_are_shown_either_may_be_the_wrong_way_round() -> None:
+    moved = "moved against what was asked 2 times and with it 0 times: polarity reversed, or lock and unlock exchanged"
+    latch, command = track("QuayLatch.Left", *UNLOCKS_THEN_LOCKS), track("QuayMotor.Drive", *LOCK_THEN_UNLOCK)
+    asked = track("QuayPanel.Key", *ASKED_TO_LOCK_THEN_UNLOCK)
+    assert doubts_of(f"{LATCH}\n{COMMAND}", latch, command) == {"latch.left": f"{moved} in the command?"}
+    assert doubts_of(f"{LATCH}\n{SWITCH}", latch, asked) == {"latch.left": f"{moved} in the request?"}
+    other = "the opposite of what was asked just before it 2 times: lock and unlock exchanged, here or in the request?"
+    wrong = track("QuayMotor.Drive", *UNLOCK_THEN_LOCK)
+    assert doubts_of(f"{COMMAND}\n{SWITCH}", wrong, asked) == {"command": other}
+
+
+def test_one_answer_the_other_way_is_no_doubt() -> None:
+    roles = f"{LATCH}\n{COMMAND}"
+    latch, command = track("QuayLatch.Left", (0, 1), (10_300, 0)), track("QuayMotor.Drive", *LOCK_THEN_UNLOCK)
+    assert doubts_of(roles, latch, command) == {}
+
+
+def test_what_comes_long_after_a_command_is_no_answer_to_it() -> None:
+    roles = f"{LATCH}\n{COMMAND}"
+    command = track("QuayMotor.Drive", *LOCK_THEN_UNLOCK)
+    assert doubts_of(roles, track("QuayLatch.Left", (0, 1), (12_100, 0), (42_100, 1)), command) == {}
+    assert doubts_of(roles, track("QuayLatch.Left", (0, 1), (12_000, 0), (42_000, 1)), command) != {}
 
 
 def test_a_request_that_is_active_most_of_the_time_has_its_idle_value_in_doubt() -> None:
@@ -195,6 +257,7 @@ def test_a_copy_on_another_id_is_named() -> None:
         wire(rows, channel="other", can_id=0x5A),
         wire(rows, channel="other", can_id=0x5B, changing=0b111),
         wire(rows, channel="other", can_id=0x5C, changes=9),
+        wire(rows, can_id=0x5D),
     ]
     assert reports(LATCH, rows, ids=copies)["latch.left"].readings[0].mirrors == ("other:05A",)
 

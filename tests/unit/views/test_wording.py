@@ -50,6 +50,7 @@ class TestEveryLabelHasWords:
             ("severities", Severity),
             ("verdicts", VerdictKind),
             ("reasons", Reason),
+            ("left-open", Reason),
             ("outcomes", Outcome),
             ("rulings", SourceRuling),
             ("statuses", StageStatus),
@@ -187,7 +188,7 @@ class TestTheRest:
 
     def test_roles_are_named_in_trade_terms(self) -> None:
         assert wording.role_text("latch.front-left", VEHICLE) == "latch state, driver's door"
-        assert wording.role_text("request.remote-button") == "request, the remote key"
+        assert wording.role_text("request.remote-button") == "requests by the remote key"
         assert wording.role_text("ignition") == "ignition"
 
     def test_counts_are_words(self) -> None:
