@@ -86,6 +86,16 @@ def signal_of(conditions: Sequence[Condition], world: World, item: Item) -> Sign
     return signals.conjunction(*(_one(condition, world, item) for condition in conditions))
 
 
+def bound_to(conditions: Sequence[Condition]) -> bool:
+    """Whether conditions speak of facts of the item they are asked for, so that they differ from item to item."""
+    return any(
+        bound_to(one.parts)
+        if isinstance(one, Joined)
+        else isinstance(one, ClosureIs) and any(word.startswith("$") for word in (one.which, one.of, *one.values))
+        for one in conditions
+    )
+
+
 def _one(condition: Condition, world: World, item: Item) -> Signal:
     if isinstance(condition, Reaches):
         return condition.signal(world)
@@ -118,6 +128,10 @@ def _edges(condition: Condition, world: World, item: Item) -> Iterable[int]:
         track = history.timeline.numeric.get(condition.role)
         if track is not None:
             yield from np.concatenate((track.t_lo, track.t_hi)).tolist()
+    for known in history.timeline.coverage.values():
+        for blind in known.blind[-4:]:
+            if blind.reason is Reason.ENDED:
+                yield blind.span.lo
     for gap in history.timeline.gaps:
         yield from (gap.lo, gap.hi + 1)
 

@@ -97,6 +97,8 @@ PLACEHOLDERS = (
     "limit",
     "advice",
     "started",
+    "count",
+    "missing",
 )
 """What a message may hold in braces."""
 DERIVED: Mapping[str, str] = {"answer_deadline": "time"}
