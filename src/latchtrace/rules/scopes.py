@@ -47,7 +47,6 @@ class ScopedRule:
         seen = scope_of(rule, world)
         self._world = world
         self._conditions = (*rule.scope.opens, *rule.scope.closes) if rule.scope else ()
-        self._held_first = _first_known(seen.opens, world)
         self.scope = replace(seen, opens=_watched(seen.opens, world), closes=_watched(seen.closes, world))
         self._open = is_open(self.scope)
         self._in_force = in_force(self.scope)
@@ -79,7 +78,7 @@ class ScopedRule:
         later = self._opened.begin(self._opened.sure, at.hi)
         lo = at.lo if sooner is None else sooner
         hi = at.hi if later is None else later
-        if self.scope.kind is ScopeKind.BEFORE or lo <= self._held_first:
+        if self.scope.kind is ScopeKind.BEFORE:
             lo = -FOREVER
         return Clip(Interval(lo, max(lo, hi)), self._closing(at))
 
@@ -112,17 +111,11 @@ class _Runs:
         return max(int(spans.lo[i]), moment) if i < len(spans) else FOREVER
 
 
-def _first_known(signal: Signal, world: World) -> int:
-    """When a signal is first known; the beginning of time where it never is in this recording."""
-    span = world.history.span
-    known = [int(t) for t in signal.start[signal.level != _POSSIBLE][:1] if t <= span.hi]
-    return known[0] if known else -FOREVER
-
-
 def _watched(signal: Signal, world: World) -> Signal:
-    """The signal as NO until it is first known."""
-    first = _first_known(signal, world)
-    if first == -FOREVER:
+    """The signal as NO before it is first known, unless it holds then: it may have begun any time before."""
+    known = np.flatnonzero(signal.level != _POSSIBLE)
+    first = int(signal.start[known[0]]) if len(known) else FOREVER
+    if first > world.history.span.hi or int(signal.level[known[0]]) == _SURE:
         return signal
     later = Spans.of([(first, FOREVER)])
     return signals.conjunction(signal, signals.from_spans(later, later))

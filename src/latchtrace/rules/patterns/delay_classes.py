@@ -122,7 +122,7 @@ def _blind(
 ) -> tuple[Doubt, ...]:
     """Why an answer, or something that cancels, could have come unseen while this class was possible."""
     (observed, item), early = clock, bounds[0]
-    until = min(stop, item.at.hi + early) if name == "early" and early is not None else stop
+    until = min(stop, item.at.hi + early - 1) if name == "early" and early is not None else stop
     return hidden(world.history, _watched(rule), Interval(observed.at.lo, max(observed.at.lo, until)))
 
 
@@ -208,7 +208,7 @@ def _in_class(
     if needed is None:
         return unknown(Reason.LIMIT_NOT_STATED)
     if clock is None:
-        decided_at = item.at.hi + needed if name == "early" else stop
+        decided_at = min(item.at.hi + needed - 1, stop) if name == "early" else stop
         if decided_at > world.history.span.hi:
             return unknown(Reason.ENDED)
         return Answer(Truth.YES if name == "missing" else Truth.NO)
