@@ -86,7 +86,7 @@ def _surely(world: World, one: Occasion, step: _Limits, before: Sequence[Item]) 
     for item in world.near(step.step.selector.what, lo, max(lo, hi)):
         if item is one.item or step.step.selector.matches(item, one.item).truth is not Truth.YES:
             continue
-        if one.clip is not None and one.clip.holds(item) is not Truth.YES:
+        if one.clip is not None and one.clip.holds(item, later=True) is not Truth.YES:
             continue
         if any(last is not item and _in_time(item, last, step) for last in before):
             yield item
