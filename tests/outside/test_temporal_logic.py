@@ -3,9 +3,11 @@
 rtamt 0.4.10 (discrete time, one sample a tick) and metric-temporal-logic 0.4.1 (ticks with dt = 1; its upper bounds are
 exclusive by one dt, so F[0,b] is written F[0,b+1]; it is not asked about windows that begin later, which it shifts,
 nor about bounded until and the past, which it does not have). Formulas by hand from Dwyer, Avrunin & Corbett 1999 and
-Konrad & Cheng 2005. Both libraries call an obligation violated whose window the end of the recording cuts: there the
-verdict here is UNKNOWN, and only there they are not compared. They run in an environment of their own, made by
-tests/run.sh.
+Konrad & Cheng 2005; "at most one" is written out tick by tick, as there is no operator for it. Both libraries call an
+obligation violated whose window the end of the recording cuts: there the verdict here is UNKNOWN, and only there they
+are not compared. They run in an environment of their own, made by tests/run.sh.
+
+The rules themselves are then held against the same formulas, on recordings of things that are known exactly.
 """
 
 from __future__ import annotations
@@ -25,6 +27,7 @@ from latchtrace.model.time import Interval, Truth
 from latchtrace.rules import meaning, signals
 from latchtrace.rules.meaning import Scope, ScopeKind
 from latchtrace.rules.signals import Signal
+from support.pattern_rules import TICKED, recorded, said_by_rule
 
 ROOT = Path(__file__).resolve().parents[2]
 PYTHON = Path(os.environ.get("LATCHTRACE_TEMPORAL_PYTHON", ROOT / ".venv-temporal" / "bin" / "python"))
@@ -82,6 +85,8 @@ def rtamt_text(formula: Formula) -> str:
     window = "" if hi is None else f"[{lo}:{hi}]"
     if head == "U":
         return f"({rtamt_text(_part(parts[0]))} until{window} {rtamt_text(_part(parts[1]))})"
+    if head == "S":
+        return f"({rtamt_text(_part(parts[0]))} since{window} {rtamt_text(_part(parts[1]))})"
     word = {"F": "eventually", "G": "always", "O": "once"}[str(head)]
     return f"({word}{window} {rtamt_text(_part(parts[0]))})"
 
@@ -99,7 +104,7 @@ def mtl_text(formula: Formula) -> str | None:
         return None if a is None or b is None else f"({a} {'&' if head == 'and' else '|'} {b})"
     lo, hi, *parts = rest
     texts = [mtl_text(_part(part)) for part in parts]
-    if None in texts or head == "O" or lo != 0 or (head == "U" and hi is not None):
+    if None in texts or head in ("O", "S") or lo != 0 or (head == "U" and hi is not None):
         return None
     if head == "U":
         return f"({texts[0]} U {texts[1]})"
@@ -110,6 +115,14 @@ def mtl_text(formula: Formula) -> str | None:
 def _part(value: object) -> Formula:
     assert isinstance(value, (str, tuple))
     return value
+
+
+def once(a: Formula, lo: int = 0, hi: int | None = None) -> Formula:
+    return ("O", lo, hi, a)
+
+
+def since(a: Formula, b: Formula, lo: int = 0, hi: int | None = None) -> Formula:
+    return ("S", lo, hi, a, b)
 
 
 def scoped(body: Callable[[Formula | None], Formula], kind: ScopeKind) -> Formula:
@@ -132,6 +145,33 @@ def inside(a: Formula, end: Formula | None, lo: int, hi: int | None) -> Formula:
 
 def begun(a: Formula) -> Formula:
     return both(a, ("O", 1, 1, no(a)))
+
+
+def opened(kind: ScopeKind) -> Formula | None:
+    """At which instants a scope is open; None: always."""
+    return {
+        ScopeKind.GLOBALLY: None,
+        ScopeKind.BEFORE: no(once("r")),
+        ScopeKind.AFTER: once("q"),
+        ScopeKind.BETWEEN: both(no("r"), since(no("r"), both("q", no("r")))),
+        ScopeKind.AFTER_UNTIL: both(no("r"), since(no("r"), both("q", no("r")))),
+    }[kind]
+
+
+def earlier(a: Formula, kind: ScopeKind, lo: int, hi: int) -> Formula:
+    """Earlier, and since the scope opened."""
+    within = opened(kind)
+    there = a if within is None else both(a, within)
+    ends = kind not in (ScopeKind.GLOBALLY, ScopeKind.AFTER)
+    return since(no("r"), there, lo, hi) if ends else once(there, lo, hi)
+
+
+def twice(a: Formula, end: Formula | None, lo: int, hi: int) -> Formula:
+    """Two of them from `lo` to `hi` later, tick by tick."""
+    found: Formula = inside(both(a, inside(a, end, 1, hi - lo)), end, lo, lo)
+    for i in range(lo + 1, hi):
+        found = either(found, inside(both(a, inside(a, end, 1, hi - i)), end, i, i))
+    return found
 
 
 def _existence(kind: ScopeKind) -> Formula:
@@ -168,6 +208,16 @@ BY_HAND: Mapping[str, Callable[[ScopeKind], Formula]] = {
     "bounded-response at once": lambda kind: scoped(lambda end: then("p", inside("a", end, 0, B)), kind),
     "bounded-absence": lambda kind: scoped(lambda end: then("p", no(inside("a", end, 1, B))), kind),
     "bounded-absence at once": lambda kind: scoped(lambda end: then("p", no(inside("a", end, 0, B))), kind),
+    "stability": lambda kind: scoped(lambda end: then("p", no(inside(no("a"), end, 2, B))), kind),
+    "stability at once": lambda kind: scoped(lambda end: then("p", no(inside(no("a"), end, 0, B))), kind),
+    "sequence": lambda kind: scoped(
+        lambda end: then("p", inside(both("a", inside("b", end, 1, B)), end, 1, 2 * B)), kind
+    ),
+    "sequence at once": lambda kind: scoped(
+        lambda end: then("p", inside(both("a", inside("b", end, 0, B)), end, 0, 2 * B)), kind
+    ),
+    "at most one": lambda kind: scoped(lambda end: then("p", no(twice("a", end, 1, B))), kind),
+    "bounded precedence": lambda kind: scoped(lambda _: then("p", earlier("a", kind, 0, B)), kind),
     "minimum-duration": lambda kind: scoped(lambda end: then(begun("p"), no(inside(no("p"), end, 0, B))), kind),
     "maximum-duration": lambda kind: scoped(
         lambda end: then(begun("p"), later(no("p") if end is None else either(no("p"), end), 0, B)), kind
@@ -191,6 +241,12 @@ def own(pattern: str, kind: ScopeKind, given: Mapping[str, Signal]) -> Truth:
         "bounded-response at once": lambda: meaning.response(p, s, scope, 0, B),
         "bounded-absence": lambda: meaning.bounded_absence(p, s, scope, 1, B),
         "bounded-absence at once": lambda: meaning.bounded_absence(p, s, scope, 0, B),
+        "stability": lambda: meaning.stability(p, s, scope, 2, B),
+        "stability at once": lambda: meaning.stability(p, s, scope, 0, B),
+        "sequence": lambda: meaning.sequence(p, [(s, 1, 2 * B), (given["b"], 1, B)], scope),
+        "sequence at once": lambda: meaning.sequence(p, [(s, 0, 2 * B), (given["b"], 0, B)], scope),
+        "at most one": lambda: meaning.at_most_one(p, s, scope, range(1, B + 1)),
+        "bounded precedence": lambda: meaning.preceded(p, s, scope, B),
         "minimum-duration": lambda: meaning.minimum_duration(p, scope, B),
         "maximum-duration": lambda: meaning.maximum_duration(p, scope, B),
         "bounded-recurrence": lambda: meaning.recurrence(p, scope, B),
@@ -234,7 +290,7 @@ def test_pattern_means_in_every_scope_what_two_libraries_say(
     verdicts = []
     for i in range(TRACES):
         kind = list(ScopeKind)[i % len(ScopeKind)]
-        often = {"p": 25 if i % 3 else 8, "a": 12, "q": 30, "r": 30}
+        often = {"p": 25 if i % 3 else 8, "a": 12, "b": 6, "q": 30, "r": 30}
         told = {name: recording(chance, width) for name, width in often.items()}
         given = {
             name: signals.from_steps([(t, Truth.of(value)) for t, value in points[:-1]], 0, END)
@@ -250,3 +306,18 @@ def test_pattern_means_in_every_scope_what_two_libraries_say(
             if verdict is not Truth.UNKNOWN and said is not None:
                 assert (SEED, library, kind, said) == (SEED, library, kind, verdict is Truth.YES), json.dumps(task)
     assert seen["NO"], f"seed {SEED}: no violation among these recordings: {seen}"
+
+
+@pytest.mark.parametrize("pattern", TICKED)
+def test_a_rule_judges_exact_recordings_as_the_formula_of_its_pattern_says(pattern: str) -> None:
+    chance = random.Random(f"{SEED} {pattern} as a rule")
+    seen: Counter[str] = Counter()
+    for i in range(TRACES * 5):
+        kind = list(ScopeKind)[i % len(ScopeKind)]
+        told = TICKED[pattern].without(recorded(chance, END))
+        verdict = said_by_rule(pattern, kind, told)
+        formula, first_only = TICKED[pattern].formula(kind, told)
+        meant = meaning.verdict(formula, Interval(0, END), first_only=first_only)
+        seen[meant.name] += 1
+        assert (SEED, i, kind, verdict) == (SEED, i, kind, meant), told
+    assert min(seen[one.name] for one in Truth) > 0, f"seed {SEED}: {seen}"

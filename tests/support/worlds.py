@@ -18,7 +18,17 @@ from latchtrace.rules.judgement import Judgement
 from latchtrace.rules.schema import parse_rule
 from latchtrace.rules.world import STREAM_ROLES, World
 
-ROLES = ("request.remote-button", "command", "latch.front-left", "ajar.front-left", "validation", "ignition", "speed")
+ROLES = (
+    "request.remote-button",
+    "command",
+    "latch.front-left",
+    "ajar.front-left",
+    "validation",
+    "ignition",
+    "speed",
+    "speed-lock-enabled",
+)
+States = Mapping[str, Sequence[tuple[Interval | float, str]]]
 CHANNELS = {"latch": EventKind.LATCH, "ajar": EventKind.AJAR}
 HEAD = """version: 1
 rule: tried
@@ -43,12 +53,12 @@ def world(
     parameters: Mapping[str, int | float | str | bool] | None = None,
     blind: Mapping[str, Sequence[tuple[float, float]]] | None = None,
     statuses: Mapping[str, RoleStatus] | None = None,
-    states: Mapping[str, Sequence[tuple[Interval | float, str]]] | None = None,
+    states: States | None = None,
 ) -> World:
     """A world of these items from 0 to `end` seconds; `blind` holes by role in seconds.
 
     `states` tells by role (`ignition`, `ajar.front-left`) from when on it has which value: seconds, or the interval of
-    nanoseconds in which it changed.
+    nanoseconds in which it changed; after `unknown` it is only seen again.
     """
     holes = blind or {}
     coverage = {
@@ -113,12 +123,14 @@ def columns_of(what: str, coding: Coding, items: Sequence[Item]) -> Columns:
     )
 
 
-def _states(states: Mapping[str, Sequence[tuple[Interval | float, str]]]) -> Iterator[LockEvent]:
+def _states(states: States) -> Iterator[LockEvent]:
     for role, values in states.items():
         kind, _, closure = role.partition(".")
-        for i, (at, value) in enumerate(values):
+        lost = True
+        for at, value in values:
             when = at if isinstance(at, Interval) else Interval.at(round(at * SECOND))
-            yield LockEvent(CHANNELS.get(kind, EventKind.STATE), closure or role, value, when, change=i > 0)
+            yield LockEvent(CHANNELS.get(kind, EventKind.STATE), closure or role, value, when, change=not lost)
+            lost = value == "unknown"
 
 
 def judged(rule: str, where: World) -> list[Judgement]:

@@ -23,12 +23,16 @@ class Clip:
         lo, hi = max(span.lo, self.opened.lo), min(span.hi, self.closed.hi - 1)
         return Interval(lo, hi) if lo <= hi else None
 
-    def holds(self, item: Item) -> Truth:
-        """Whether something happened inside the scope; what lasts into it counts."""
+    def holds(self, item: Item, *, later: bool = False) -> Truth:
+        """Whether something happened inside the scope; what lasts into it counts.
+
+        `later`: it came after the occasion, and so after the opening.
+        """
         reach = item.end or item.at
-        if reach.hi < self.opened.lo or item.at.lo >= self.closed.hi:
+        if item.at.lo >= self.closed.hi or (not later and reach.hi < self.opened.lo):
             return Truth.NO
-        return Truth.of(True if reach.lo >= self.opened.hi and item.at.hi < self.closed.lo else None)
+        sure = item.at.hi < self.closed.lo and (later or reach.lo >= self.opened.hi)
+        return Truth.of(True if sure else None)
 
     def due(self, moment: Interval) -> Interval:
         """When something due at a moment must be so: then, or when the scope is about to close, if that is sooner."""

@@ -159,7 +159,7 @@ def occurs(
         if match.truth == Truth.NO:
             continue
         in_time = _in_window(item, trigger.at, lasts, lo, hi)
-        truth = match.truth & in_time & (clip.holds(item) if clip is not None else Truth.YES)
+        truth = match.truth & in_time & (clip.holds(item, later=lo >= 0) if clip is not None else Truth.YES)
         if truth != Truth.NO:
             doubts = match.doubts or ((Reason.STRADDLES, ""),)
             found.append(Answer(truth, () if truth == Truth.YES else doubts, (item,)))

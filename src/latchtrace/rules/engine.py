@@ -19,6 +19,7 @@ from latchtrace.rules.patterns import (
     bounded_absence,
     bounded_recurrence,
     bounded_response,
+    count,
     delay_classes,
     delays_at_once,
     existence,
@@ -26,6 +27,8 @@ from latchtrace.rules.patterns import (
     minimum_duration,
     precedence,
     response,
+    sequence,
+    stability,
     universality,
 )
 from latchtrace.rules.rule import Rule, Texts
@@ -47,6 +50,9 @@ PATTERNS: Mapping[str, Pattern] = {
     "precedence": Pattern(precedence.judgements, precedence.at_once),
     "bounded-response": Pattern(bounded_response.judgements, bounded_response.at_once),
     "delay-classes": Pattern(delay_classes.judgements, delays_at_once.at_once),
+    "sequence": Pattern(sequence.judgements),
+    "count": Pattern(count.judgements),
+    "stability": Pattern(stability.judgements),
     "universality": Pattern(universality.judgements),
     "existence": Pattern(existence.judgements),
     "bounded-recurrence": Pattern(bounded_recurrence.judgements),

@@ -28,7 +28,10 @@ class Ruling(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
-    """One occasion judged. `suspect`: it looks like a violation, but a role the capture never shows could excuse it."""
+    """One occasion judged. `suspect`: it looks like a violation, but a role the capture never shows could excuse it.
+
+    `told` are words of its own for the placeholders of a message.
+    """
 
     item: Item
     ruling: Ruling
@@ -41,6 +44,7 @@ class Judgement:
     rule_id: str = ""
     evidence: tuple[EvidenceRef, ...] = ()
     note: str = ""
+    told: tuple[tuple[str, str], ...] = ()
 
 
 def judge(

@@ -105,6 +105,15 @@ def sequence(p: Signal, steps: Sequence[tuple[Signal, int, int | None]], scope: 
     return implication(p, rest)
 
 
+def at_most_one(p: Signal, s: Signal, scope: Scope, moments: Sequence[int]) -> Signal:
+    """P → no two instants of S among these moments after P, as far as the scope goes."""
+    pairs = [
+        _inside(conjunction(s, _inside(s, scope, moments[i + 1] - at, moments[-1] - at)), scope, at, at)
+        for i, at in enumerate(moments[:-1])
+    ]
+    return implication(p, negation(disjunction(*pairs)))
+
+
 def minimum_duration(p: Signal, scope: Scope, least: int) -> Signal:
     """When P begins it stays for at least `least`."""
     return implication(begins(p), negation(_inside(negation(p), scope, 0, least)))

@@ -65,6 +65,7 @@ def _of_pattern(pattern: str) -> _Schema:
             "properties": {name: _field(pattern, name) for name in sorted(allowed_fields(pattern))},
             "required": [*own, *observed, *required_fields(pattern)],
             "additionalProperties": False,
+            **({"anyOf": [{"required": ["at-most"]}, {"required": ["at-least"]}]} if pattern == "count" else {}),
         },
     }
 
@@ -78,7 +79,13 @@ def _narrowed() -> Mapping[tuple[str, str], _Schema]:
     return {
         ("absence", "never"): _some(_ref("condition")),
         ("bounded-absence", "never"): _ref("selector"),
+        ("count", "at-most"): _whole_number(),
+        ("count", "at-least"): _whole_number(),
     }
+
+
+def _whole_number() -> _Schema:
+    return {"anyOf": [{"type": "integer", "minimum": 0}, {"type": "string", "pattern": r"^\d+$"}]}
 
 
 def field_shapes() -> Mapping[str, _Schema]:
@@ -102,6 +109,8 @@ def field_shapes() -> Mapping[str, _Schema]:
         "let": {"type": "object", "additionalProperties": _captured()},
         "scope": _object(dict.fromkeys(("after", "before", "between", "and", "until"), conditions), []),
         "never": {"anyOf": [_ref("selector"), conditions]},
+        "count": _ref("selector"),
+        "steps": {"type": "array", "items": _ref("step"), "minItems": 1},
         "require": _ref("selector"),
         "expect": {"anyOf": [_ref("selector"), of_closures]},
         "excepting": _ref("selector"),
@@ -184,11 +193,18 @@ def _definitions() -> dict[str, _Schema]:
     return {
         "limit": {"type": ["string", "integer"], "description": f"{', '.join(units())}, or a value such as 300 ms"},
         "selector": {"anyOf": [_ref(f"selector.{what}") for what in FACTS if what != "beginning"]},
+        "step": {"anyOf": [_step(what, facts) for what, facts in FACTS.items() if what != "beginning"]},
         "closure": _condition("closure"),
         "condition": {"anyOf": [_condition(name) for name in condition_fields()]},
         **{f"selector.{what}": _selector(what, facts) for what, facts in FACTS.items() if what != "beginning"},
         **{f"field.{name}": shape for name, shape in field_shapes().items()},
     }
+
+
+def _step(what: str, facts: Mapping[str, Values]) -> _Schema:
+    """A selector with the limits of a step."""
+    selector = _selector(what, facts)
+    return _object({**selector["properties"], "from": _ref("limit"), "within": _ref("limit")}, ["what", "within"])
 
 
 def _selector(what: str, facts: Mapping[str, Values]) -> _Schema:

@@ -54,6 +54,15 @@ class StateScope:
 
 
 @dataclass(frozen=True, slots=True)
+class Step:
+    """One step of a sequence: what must come, from `lo` to `within` after the step before."""
+
+    selector: Selector
+    within: Quantity
+    lo: Quantity | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Rule:
     """One rule file. Fields a pattern does not use stay empty; `rules/schema.py` says which it may use."""
 
@@ -76,6 +85,10 @@ class Rule:
     unless: tuple[Condition, ...] = ()
     never: tuple[Condition, ...] = ()
     never_selector: Selector | None = None
+    count: Selector | None = None
+    most: int | None = None
+    fewest: int | None = None
+    steps: tuple[Step, ...] = ()
     require: Selector | None = None
     expect: Selector | None = None
     expect_state: ClosureIs | None = None

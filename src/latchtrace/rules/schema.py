@@ -28,7 +28,7 @@ from latchtrace.rules.conditions import (
 from latchtrace.rules.meaning import ScopeKind
 from latchtrace.rules.quantities import Quantity, parse_quantity
 from latchtrace.rules.reaches import Reaches
-from latchtrace.rules.rule import Captured, Cause, Rule, StateScope, Texts, Trend
+from latchtrace.rules.rule import Captured, Cause, Rule, StateScope, Step, Texts, Trend
 from latchtrace.rules.vocabulary import FACTS, FOR_EACH
 from latchtrace.rules.vocabulary_check import vocabulary_problems
 from latchtrace.rules.world import STREAM_ROLES
@@ -59,6 +59,9 @@ PATTERN_FIELDS: Mapping[str, frozenset[str]] = {
             "trend",
         }
     ),
+    "sequence": frozenset({"steps"}),
+    "count": frozenset({"count", "from", "within", "at-most", "at-least"}),
+    "stability": frozenset({"state", "from", "within"}),
     "universality": frozenset({"state"}),
     "existence": frozenset({"state"}),
     "bounded-recurrence": frozenset({"state", "every"}),
@@ -75,6 +78,9 @@ _REQUIRED: Mapping[str, tuple[str, ...]] = {
     "precedence": ("require", "within"),
     "bounded-response": ("expect", "within"),
     "delay-classes": ("expect", "classes"),
+    "sequence": ("steps",),
+    "count": ("count", "within"),
+    "stability": ("state", "within"),
     "bounded-recurrence": ("state", "every"),
     "minimum-duration": ("state", "at-least"),
     "maximum-duration": ("state", "at-most"),
@@ -171,6 +177,7 @@ class _Compiler:
         for name in required_fields(pattern):
             if name not in data:
                 self.wrong((), f"pattern {pattern} needs '{name}'", f"add `{name}:`")
+        numbers = self.numbers(data) if pattern == "count" else (None, None)
         if data.get("since", "request") != "request":
             self.wrong(("since",), f"'{data['since']}' is unknown", "write `since: request` or leave it out")
         return Rule(
@@ -185,14 +192,18 @@ class _Compiler:
             state=self.conditions(data.get("state", []), ("state",)),
             scope=self.scope(data["scope"]) if "scope" in data else None,
             every=self.quantity(data.get("every"), ("every",)),
-            at_least=self.quantity(data.get("at-least"), ("at-least",)),
-            at_most=self.quantity(data.get("at-most"), ("at-most",)),
+            at_least=None if pattern == "count" else self.quantity(data.get("at-least"), ("at-least",)),
+            at_most=None if pattern == "count" else self.quantity(data.get("at-most"), ("at-most",)),
             needs=self.words(data.get("needs", []), ("needs",)),
             fitted=str(data.get("fitted", "")),
             given=self.conditions(data.get("given", []), ("given",)),
             unless=self.conditions(data.get("unless", []), ("unless",)),
             never=never,
             never_selector=never_selector,
+            count=self.selector(data["count"], ("count",)) if "count" in data else None,
+            most=numbers[0],
+            fewest=numbers[1],
+            steps=self.steps(data.get("steps", [])) if pattern == "sequence" else (),
             require=self.selector(data["require"], ("require",)) if "require" in data else None,
             expect=expect,
             expect_state=expect_state,
@@ -319,6 +330,40 @@ class _Compiler:
             else:
                 found.append(Cause(str(one["rule"]), str(one["of"])))
         return tuple(found)
+
+    def numbers(self, data: Mapping[str, Any]) -> tuple[int | None, int | None]:
+        """At most and at least how many."""
+        if "at-most" not in data and "at-least" not in data:
+            self.wrong((), "pattern count needs 'at-most' or 'at-least'", "add `at-most:`")
+        most, fewest = (self.number(data.get(name), (name,)) for name in ("at-most", "at-least"))
+        if most is not None and fewest is not None and fewest > most:
+            self.wrong(("at-least",), "is more than at-most", "exchange the two")
+        return most, fewest
+
+    def number(self, value: Any, path: _Path) -> int | None:
+        if value is None:
+            return None
+        if not str(value).isdecimal():
+            self.wrong(path, f"'{value}' is no whole number", "write how many, such as 3")
+            return None
+        return int(value)
+
+    def steps(self, value: Any) -> tuple[Step, ...]:
+        if not isinstance(value, list) or not value:
+            self.wrong(("steps",), "is no list of steps", "write `- {what: …, within: …}` for each")
+            return ()
+        found = (self.step(one, ("steps", i)) for i, one in enumerate(value))
+        return tuple(step for step in found if step is not None)
+
+    def step(self, value: Any, path: _Path) -> Step | None:
+        if not isinstance(value, dict):
+            self.wrong(path, "is no step", "write `{what: …, within: …}`")
+            return None
+        selector = self.selector({name: one for name, one in value.items() if name not in ("from", "within")}, path)
+        within = self.quantity(value.get("within"), (*path, "within"))
+        if "within" not in value:
+            self.wrong(path, "needs 'within'", "add `within:`, the latest time after the step before")
+        return Step(selector, within, self.quantity(value.get("from"), (*path, "from"))) if within else None
 
     # selectors and conditions
 

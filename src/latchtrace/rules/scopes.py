@@ -7,7 +7,7 @@ done so at any time.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -32,27 +32,26 @@ def whole_recording(world: World) -> Item:
 
 
 def scope_of(rule: Rule, world: World) -> Scope:
-    """What opens and what closes the scope of a rule, as signals."""
+    """What opens and what closes the scope of a rule, as signals, from when they are first known on."""
     if rule.scope is None:
         return Scope()
     whole = whole_recording(world)
     opens = signal_of(rule.scope.opens, world, whole) if rule.scope.opens else NEVER
     closes = signal_of(rule.scope.closes, world, whole) if rule.scope.closes else NEVER
-    return Scope(rule.scope.kind, opens, closes)
+    return Scope(rule.scope.kind, _watched(opens, world), _watched(closes, world))
 
 
 class ScopedRule:
     """Asks of each occasion whether the scope of its rule is open then, and from when to when."""
 
     def __init__(self, rule: Rule, world: World) -> None:
-        seen = scope_of(rule, world)
         self._world = world
         self._conditions = (*rule.scope.opens, *rule.scope.closes) if rule.scope else ()
-        self._held_first = _first_known(seen.opens, world)
-        self.scope = replace(seen, opens=_watched(seen.opens, world), closes=_watched(seen.closes, world))
+        self.scope = scope_of(rule, world)
         self._open = is_open(self.scope)
         self._in_force = in_force(self.scope)
         self._opened = _Runs.of(self._open)
+        self._opens = _Runs.of(signals.conjunction(self.scope.opens, signals.negation(self.scope.ends)))
         self._closed = _Runs.of(self.scope.ends)
 
     def in_force(self, at: Interval) -> Answer:
@@ -66,27 +65,32 @@ class ScopedRule:
 
     def _doubts(self, at: Interval) -> tuple[tuple[Reason, str], ...]:
         """Why it is not known whether the scope is open: what the run of moments it is open at began with."""
-        begun = self._opened.begin(self._opened.possible, at.hi)
+        begun = _begin(self._opened.possible, at.hi)
         moment = Item("moment", Interval.at(max(begun or at.lo, self._world.history.span.lo)), {})
         answers = [condition.ask(self._world, moment) for condition in self._conditions]
         doubts = (doubt for answer in answers if answer.truth is Truth.UNKNOWN for doubt in answer.doubts)
         return tuple(doubt for doubt in dict.fromkeys(doubts) if doubt[0] is not Reason.STRADDLES)
 
     def clip(self, at: Interval) -> Clip | None:
-        """Between which moments things count for an occasion; None where the rule has no scope."""
+        """Between which moments things count for an occasion; None where the rule has no scope.
+
+        An occasion that counts is one while the scope is open: that narrows down when it opened and when it closes.
+        """
         if self.scope.kind is ScopeKind.GLOBALLY:
             return None
-        sooner = self._opened.begin(self._opened.possible, at.lo)
-        later = self._opened.begin(self._opened.sure, at.hi)
-        lo = at.lo if sooner is None else sooner
-        hi = at.hi if later is None else later
-        if self.scope.kind is ScopeKind.BEFORE or lo <= self._held_first:
-            lo = -FOREVER
-        return Clip(Interval(lo, max(lo, hi)), self._closing(at))
+        first = min(_next(self._opened.possible, at.lo), at.hi)
+        last = max(_last(self._opened.possible, at.hi), first)
+        sooner, later = _next(self._closed.possible, first + 1), _next(self._closed.sure, last)
+        return Clip(self._opening(first, last), Interval(sooner, max(sooner, later)))
 
-    def _closing(self, at: Interval) -> Interval:
-        sooner, later = self._closed.next(self._closed.possible, at.lo), self._closed.next(self._closed.sure, at.hi)
-        return Interval(sooner, max(sooner, later))
+    def _opening(self, first: int, last: int) -> Interval:
+        """When the scope opened that is open at some moment from `first` to `last`."""
+        if self.scope.kind is ScopeKind.BEFORE:
+            return Interval.at(-FOREVER)
+        sooner, later = _begin(self._opened.possible, first), _begin(self._opened.sure, last)
+        lo = first if sooner is None else sooner
+        hi = _last(self._opens.possible, last) if later is None else later
+        return Interval(lo, max(lo, hi))
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,30 +104,32 @@ class _Runs:
     def of(cls, signal: Signal) -> _Runs:
         return cls(signal.spans(_SURE), signal.spans(_POSSIBLE))
 
-    @staticmethod
-    def begin(spans: Spans, moment: int) -> int | None:
-        """The beginning of the span around a moment."""
-        i = int(np.searchsorted(spans.lo, moment, side="right")) - 1
-        return int(spans.lo[i]) if i >= 0 and moment <= spans.hi[i] else None
 
-    @staticmethod
-    def next(spans: Spans, moment: int) -> int:
-        """The first instant inside a span, from a moment on."""
-        i = int(np.searchsorted(spans.hi, moment, side="left"))
-        return max(int(spans.lo[i]), moment) if i < len(spans) else FOREVER
+def _begin(spans: Spans, moment: int) -> int | None:
+    """The beginning of the span around a moment."""
+    i = int(np.searchsorted(spans.lo, moment, side="right")) - 1
+    return int(spans.lo[i]) if i >= 0 and moment <= spans.hi[i] else None
 
 
-def _first_known(signal: Signal, world: World) -> int:
-    """When a signal is first known; the beginning of time where it never is in this recording."""
-    span = world.history.span
-    known = [int(t) for t in signal.start[signal.level != _POSSIBLE][:1] if t <= span.hi]
-    return known[0] if known else -FOREVER
+def _next(spans: Spans, moment: int) -> int:
+    """The first instant inside a span, from a moment on."""
+    i = int(np.searchsorted(spans.hi, moment, side="left"))
+    return max(int(spans.lo[i]), moment) if i < len(spans) else FOREVER
+
+
+def _last(spans: Spans, moment: int) -> int:
+    """The last instant inside a span, up to a moment."""
+    i = int(np.searchsorted(spans.lo, moment, side="right")) - 1
+    return min(int(spans.hi[i]), moment) if i >= 0 else -FOREVER
 
 
 def _watched(signal: Signal, world: World) -> Signal:
-    """The signal as NO until it is first known."""
-    first = _first_known(signal, world)
-    if first == -FOREVER:
+    """The signal as NO before it is first known, unless it holds then: it may have begun any time before."""
+    if signal is NEVER:
+        return NEVER
+    known = np.flatnonzero(signal.level != _POSSIBLE)
+    first = int(signal.start[known[0]]) if len(known) else FOREVER
+    if first > world.history.span.hi or int(signal.level[known[0]]) == _SURE:
         return signal
     later = Spans.of([(first, FOREVER)])
     return signals.conjunction(signal, signals.from_spans(later, later))

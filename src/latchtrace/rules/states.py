@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from latchtrace.model.events import EventKind
+from latchtrace.model.events import EventKind, Reason
 from latchtrace.model.results import EvidenceRef, Seen
 from latchtrace.model.time import Interval, Truth
 from latchtrace.model.vehicle import RoleStatus
@@ -36,6 +36,16 @@ from latchtrace.rules.world import World
 def signal_of(conditions: Sequence[Condition], world: World, item: Item) -> Signal:
     """All of these conditions at every instant; `item` gives the facts that names starting with $ stand for."""
     return signals.conjunction(*(_one(condition, world, item) for condition in conditions))
+
+
+def bound_to(conditions: Sequence[Condition]) -> bool:
+    """Whether conditions speak of facts of the item they are asked for, so that they differ from item to item."""
+    return any(
+        bound_to(one.parts)
+        if isinstance(one, Joined)
+        else isinstance(one, ClosureIs) and any(word.startswith("$") for word in (one.which, one.of, *one.values))
+        for one in conditions
+    )
 
 
 def _one(condition: Condition, world: World, item: Item) -> Signal:
@@ -97,8 +107,14 @@ def _edges(condition: Condition, world: World, item: Item) -> Iterator[Times]:
         track = world.history.timeline.numeric.get(condition.role)
         if track is not None:
             yield from (track.t_lo, track.t_hi)
-    gaps = world.history.timeline.gaps
-    yield np.array([moment for gap in gaps for moment in (gap.lo, gap.hi + 1)], np.int64)
+    ends = [
+        blind.span.lo
+        for known_role in world.history.timeline.coverage.values()
+        for blind in known_role.blind[-4:]
+        if blind.reason is Reason.ENDED
+    ]
+    gaps = [moment for gap in world.history.timeline.gaps for moment in (gap.lo, gap.hi + 1)]
+    yield np.array([*ends, *gaps], np.int64)
 
 
 def beginnings(conditions: Sequence[Condition], world: World, item: Item) -> list[tuple[Interval, Answer]]:

@@ -98,6 +98,8 @@ PLACEHOLDERS = (
     "limit",
     "advice",
     "started",
+    "count",
+    "missing",
 )
 """What a message may hold in braces, beside facts of what the rule calls by a name: `{previous.origin}`."""
 FOR_EACH = ("closure", "key")

@@ -204,7 +204,7 @@ class _Checker:
             return
         for name, wanted in value.items():
             plain = name.removesuffix("-not")
-            if name in ("what", "where"):
+            if name in ("what", "where") or (path[:1] == ("steps",) and name in ("from", "within")):
                 continue
             if plain not in facts:
                 what = f"'{plain[:40]}' is no fact of {value['what']}"

@@ -37,14 +37,15 @@ def ended(signal: Signal, world: World, value: Truth) -> Signal:
     return joined if value is Truth.YES else signals.conjunction(signal, signals.negation(after))
 
 
-def broken(rule: Rule, world: World, formula: Signal, *, first_only: bool) -> Iterator[Judgement]:
+def broken(rule: Rule, world: World, state: Signal, formula: Signal, *, first_only: bool) -> Iterator[Judgement]:
     """A judgement for each run of instants at which a formula is broken; one in all where it never is.
 
     Watching begins when the state is first seen: that nothing was known before leaves nothing open.
     """
     span = world.history.span
+    seen = _first_known(state, span)
     if first_only:
-        answer = {Truth.YES: NO, Truth.NO: YES}.get(formula.at(span.lo)) or open_at(rule, world, span)
+        answer = {Truth.YES: NO, Truth.NO: YES}.get(formula.at(seen)) or open_at(rule, world, span)
         yield judge(rule, world, _item(rule, world, span), answer)
         return
     inside = (formula.start <= span.hi) & (np.append(formula.start[1:], signals.FOREVER) > span.lo)
@@ -54,11 +55,16 @@ def broken(rule: Rule, world: World, formula: Signal, *, first_only: bool) -> It
         begun = Interval.at(max(int(formula.start[i]), span.lo))
         yield judge(rule, world, _item(rule, world, begun), YES)
     if not wrong:
-        unsure = np.flatnonzero(inside & (formula.level == Truth.UNKNOWN.value)).tolist()
-        if len(unsure) < np.count_nonzero(inside) and unsure and int(formula.start[unsure[0]]) <= span.lo:
-            unsure = unsure[1:]
-        at = Interval.at(max(int(formula.start[unsure[0]]), span.lo)) if unsure else span
+        watched_then = np.append(formula.start[1:], signals.FOREVER) > seen
+        unsure = np.flatnonzero(inside & watched_then & (formula.level == Truth.UNKNOWN.value)).tolist()
+        at = Interval.at(max(int(formula.start[unsure[0]]), seen)) if unsure else span
         yield judge(rule, world, _item(rule, world, at), open_at(rule, world, at) if unsure else NO)
+
+
+def _first_known(state: Signal, span: Interval) -> int:
+    """When a state is first seen; the beginning of the recording where it never is."""
+    known = state.start[(state.level != Truth.UNKNOWN.value) & (state.start <= span.hi)]
+    return max(int(known[0]), span.lo) if len(known) else span.lo
 
 
 def _item(rule: Rule, world: World, at: Interval) -> Item:
@@ -131,7 +137,7 @@ def durations(rule: Rule, world: World, limit: Quantity | None, *, least: bool) 
 
 def _lasted_wrongly(stay: Stay, lasted: Interval | None, limit: int, least: bool, world: World) -> Answer:
     if lasted is None:
-        so_far = stay.sure - stay.begin.hi
+        so_far = stay.sure + 1 - stay.begin.hi
         if so_far >= limit and least:
             return NO
         if so_far > limit and not least:

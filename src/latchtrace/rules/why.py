@@ -33,7 +33,7 @@ from latchtrace.rules.item import Doubt, Fact, Item
 from latchtrace.rules.judgement import Judgement
 from latchtrace.rules.occasions import occasions
 from latchtrace.rules.quantities import Quantity
-from latchtrace.rules.rule import Rule, StateScope
+from latchtrace.rules.rule import Rule, StateScope, Step
 from latchtrace.rules.world import World
 
 Window = tuple[int | None, int | None]
@@ -263,11 +263,25 @@ def _field(rule: Rule, name: str, value: Any, world: World, item: Item, text: _T
     single = not isinstance(value, tuple)
     for i, part in enumerate((value,) if single else value):
         shown = text.of(name) if single else text.of(name, i)
-        if isinstance(part, Selector):
+        if isinstance(part, Step):
+            yield _sought(name, shown, part.selector, _steps_window(rule, i, world), world, item)
+        elif isinstance(part, Selector):
             yield _sought(name, shown, part, _window(rule, name, world), world, item)
         elif hasattr(part, "ask"):
             due = _value(rule.within, world) if name == "expect" else 0
             yield _condition(name, shown, part, world, _later(item, due))
+
+
+def _steps_window(rule: Rule, which: int, world: World) -> Window:
+    """From when to when after the occasion a step may come: its limits, and those of the steps before it."""
+    lows = [_value(step.lo, world) if step.lo else 0 for step in rule.steps[: which + 1]]
+    highs = [_value(step.within, world) for step in rule.steps[: which + 1]]
+    return _total(lows), _total(highs)
+
+
+def _total(limits: Sequence[int | None]) -> int | None:
+    known = [limit for limit in limits if limit is not None]
+    return sum(known) if len(known) == len(limits) else None
 
 
 def _later(item: Item, by: int | None) -> Item:
@@ -287,7 +301,7 @@ def _window(rule: Rule, name: str, world: World) -> Window | None:
     if name == "require":
         within = _value(rule.within, world)
         return (-within if within is not None else None, 0)
-    if name in ("never", "expect", "overtaken-by") and rule.within is not None:
+    if name in ("never", "count", "expect", "overtaken-by") and rule.within is not None:
         return (_value(rule.lo, world) if rule.lo else 0, _value(rule.within, world))
     horizon = rule.missing_after or rule.within
     if name in ("expect", "cancelled-by", "restarted-by") and horizon is not None:

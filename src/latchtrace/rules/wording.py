@@ -56,6 +56,9 @@ def _phrases(rule: Rule, world: World, judgement: Judgement) -> Mapping[str, str
         "measured": duration_text(judgement.measured) if judgement.measured else _since_previous(item),
         "limit": limit_text(rule, world, judgement),
         "advice": _advice(world, judgement),
+        "count": "some",
+        "missing": "what should follow",
+        **dict(judgement.told),
     }
 
 
@@ -77,7 +80,7 @@ def limit_text(rule: Rule, world: World, judgement: Judgement) -> str:
     if judgement.limit:
         return judgement.limit
     if rule.pattern != "delay-classes":
-        return _value_text(rule.within, world)
+        return _value_text(rule.within or rule.every or rule.at_least or rule.at_most, world)
     name = next((name for name, rule_id in rule.classes.items() if rule_id == judgement.rule_id), "")
     if name == "early":
         return f"no sooner than {_value_text(rule.early_before, world)} is allowed"
@@ -130,7 +133,7 @@ def finding_of(rule: Rule, world: World, judgement: Judgement) -> Finding:
 
 
 def _has_limit(rule: Rule) -> bool:
-    parts: list[Any] = [rule.within, rule.late_after, rule.early_before]
+    parts: list[Any] = [rule.within, rule.late_after, rule.early_before, rule.steps or None]
     return any(part is not None for part in parts)
 
 

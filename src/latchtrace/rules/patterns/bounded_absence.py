@@ -40,8 +40,10 @@ def _came(rule: Rule, world: World, one: Occasion) -> Answer:
 
 def _told_of(judged: Judgement, came: Answer) -> Judgement:
     """What came inside the window although it never should is what is told of, not what opened the window."""
-    if judged.ruling in (Ruling.PASS, Ruling.SKIPPED) or not came.items:
+    if judged.ruling in (Ruling.PASS, Ruling.SKIPPED):
         return judged
+    if not came.items:
+        return replace(judged, suspect=False)  # that something could have come unseen looks like no violation
     wrong = came.items[-1]
     return replace(judged, item=wrong, at=wrong.at, closures=wrong.closures)
 

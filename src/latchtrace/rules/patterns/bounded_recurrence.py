@@ -32,4 +32,4 @@ def judgements(rule: Rule, world: World) -> Iterator[Judgement]:
     formula = recurrence(state, closed, int(limit))
     if scope.kind is not ScopeKind.GLOBALLY:
         formula = throughout(formula, closed)
-    yield from broken(rule, world, formula, first_only=scope.kind is ScopeKind.BEFORE)
+    yield from broken(rule, world, state, formula, first_only=scope.kind is ScopeKind.BEFORE)

@@ -96,11 +96,12 @@ def _classed(rule: Rule, world: World, one: Occasion) -> Iterator[Judgement]:
             yield Judgement(item, Ruling.SKIPPED, item.at, rule_id=rule_id, note=why, evidence=item.evidence)
             continue
         classed = _in_class(world, item, name, clock, bounds, stop)
-        if answer is not None and clip is not None and clip.holds(answer) is not Truth.YES:
+        if answer is not None and clip is not None and clip.holds(answer, later=True) is not Truth.YES:
             classed = _alike(classed, _in_class(world, item, name, None, bounds, open_end))
         violated = both([one.match, premise, classed])
-        if (clock is None or violated.truth == Truth.YES) and (
-            blind := _blind(rule, world, (observed, item), name, bounds, stop)
+        so_far = (violated.truth, answer is not None)
+        if (clock is None or violated.truth == Truth.YES or name == "early") and (
+            blind := _blind(rule, world, (observed, item), name, bounds, stop, so_far)
         ):
             violated = Answer(Truth.UNKNOWN, blind)
         elif cancelled.truth == Truth.UNKNOWN:
@@ -161,11 +162,30 @@ def _blind(
     name: str,
     bounds: tuple[int | None, int | None, int | None],
     stop: int,
+    so_far: tuple[Truth, bool],
 ) -> tuple[Doubt, ...]:
-    """Why an answer, or something that cancels, could have come unseen while this class was possible."""
-    (observed, item), early = clock, bounds[0]
-    until = min(stop, item.at.hi + early) if name == "early" and early is not None else stop
-    return hidden(world.history, watched_roles(rule), Interval(observed.at.lo, max(observed.at.lo, until)))
+    """Why something unseen could change what was found of a class: an answer, or what cancels or starts again.
+
+    `so_far`: what was found, and whether an answer was seen.
+    """
+    (observed, item), (early, late, _), (truth, answered) = clock, bounds, so_far
+    begin, end = observed.at.lo, stop
+    if name == "early" and early is not None:
+        end = min(stop, item.at.hi + early - 1)
+    answers = Interval(begin, max(begin, end))
+    if name in ("late", "slow") and late is not None and answered:
+        answers = Interval(begin, max(begin, min(stop, item.at.hi + late)))
+    elif name in ("late", "slow") and late is not None and truth is Truth.NO:
+        first = item.at.lo + late + 1
+        answers = Interval(first, max(first, stop))
+    doubts: tuple[Doubt, ...] = ()
+    if truth is not Truth.NO:
+        doubts += hidden(world.history, _cancelling_roles(rule), Interval(begin, max(begin, end)))
+    sooner_is_alike = name == "early" and answered and truth is Truth.YES
+    settled = answered and truth is Truth.NO and name != "early"
+    if rule.expect is not None and not sooner_is_alike and not settled and answers.lo <= stop:
+        doubts += hidden(world.history, rule.expect.roles, answers)
+    return tuple(dict.fromkeys(doubts))
 
 
 def _with_answer(judged: Judgement, answer: Item | None) -> Judgement:
@@ -240,7 +260,7 @@ def _cancelled(
             order = Truth.YES if answer is None or one.at.hi < answer.at.lo else Truth.UNKNOWN
             if answer is not None and one.at.lo > answer.at.hi:
                 continue
-            truth = match.truth & order & (clip.holds(one) if clip is not None else Truth.YES)
+            truth = match.truth & order & (clip.holds(one, later=True) if clip is not None else Truth.YES)
             answers.append(Answer(truth, match.doubts or ((Reason.STRADDLES, ""),), (one,)))
     return either(answers)
 
@@ -258,7 +278,7 @@ def _in_class(
     if needed is None:
         return unknown(Reason.LIMIT_NOT_STATED)
     if clock is None:
-        decided_at = item.at.hi + needed if name == "early" else stop
+        decided_at = min(item.at.hi + needed - 1, stop) if name == "early" else stop
         if decided_at > world.history.span.hi:
             return unknown(Reason.ENDED)
         return Answer(Truth.YES if name == "missing" else Truth.NO)
@@ -282,6 +302,11 @@ def watched_roles(rule: Rule) -> tuple[str, ...]:
     selectors: Sequence[object] = (rule.expect, *rule.cancelled_by, *rule.restarted_by)
     kinds = [kind for selector in selectors if selector is not None for kind in getattr(selector, "roles", ())]
     return tuple(dict.fromkeys(kinds))
+
+
+def _cancelling_roles(rule: Rule) -> tuple[str, ...]:
+    """Roles whose hiding could make a delay look wrong: those of what cancels, or starts it again."""
+    return tuple(dict.fromkeys(role for one in (*rule.cancelled_by, *rule.restarted_by) for role in one.roles))
 
 
 def _trends(rule: Rule, trend: Trend, series: Series) -> Iterator[Judgement]:

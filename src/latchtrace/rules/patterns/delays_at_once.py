@@ -44,7 +44,7 @@ def at_once(occasions: Occasions) -> Clear:
     sound = judged & (meant != NO) & ~answers.unclear
     sound &= some([ask(condition, many) for condition in rule.doubtful], many) == NO
     stop = np.where(answers.came, answers.hi, many.hi + horizon)
-    sound &= answers.came | ~hidden_in(many.world.history, watched_roles(rule), many.lo, np.maximum(many.lo, stop))
+    sound &= ~hidden_in(many.world.history, watched_roles(rule), many.lo, np.maximum(many.lo, stop))
     clock = np.maximum(answers.lo - many.hi, 0), np.maximum(answers.hi - many.lo, 0)
     ends = np.maximum(stop, many.hi + (bounds[0] or 0)) <= many.world.history.span.hi
     settled = np.ones(len(many), np.bool_)

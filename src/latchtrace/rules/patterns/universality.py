@@ -25,4 +25,4 @@ def judgements(rule: Rule, world: World) -> Iterator[Judgement]:
     if scope.kind is ScopeKind.AFTER:
         closed = replace(closed, kind=ScopeKind.AFTER_UNTIL)
     formula = throughout(universality(state), closed)
-    yield from broken(rule, world, formula, first_only=scope.kind is ScopeKind.BEFORE)
+    yield from broken(rule, world, state, formula, first_only=scope.kind is ScopeKind.BEFORE)
