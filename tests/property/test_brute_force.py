@@ -12,7 +12,8 @@ Where all exact worlds agree, a rule may be undecided for one of these reasons o
   each by itself: what is certain only by both together stays open;
 - cause and effect: their order narrows down when something came, which a rule that looks at each thing by itself does
   not use;
-- own time: the time of the occasion itself is uncertain, and several things stand against it, each by itself.
+- own time: the time of the occasion itself (of the scope that opens, for existence) is uncertain, and several things
+  stand against it, each by itself.
 """
 
 from __future__ import annotations
@@ -153,7 +154,12 @@ def allowed(pattern: str, kind: ScopeKind, seen: Seen) -> str:
     ]
     if any(lo != hi for pair in meet for _, lo, hi in pair):
         return "cause and effect"
-    return "own time" if streams and any(lo != hi for lo, hi in seen.things["p"]) else ""
+    own = (
+        any(lo != hi for lo, hi in seen.things["p"])
+        if streams
+        else pattern == "existence" and uncertain(seen, "", SCOPE_STATES[kind])
+    )
+    return "own time" if own else ""
 
 
 def tried(pattern: str, kind: ScopeKind, worlds: int, chance: random.Random) -> Iterator[Seen]:

@@ -179,7 +179,7 @@ def _blind(
         first = item.at.lo + late + 1
         answers = Interval(first, max(first, stop))
     doubts: tuple[Doubt, ...] = ()
-    if truth is not Truth.NO:
+    if truth is not Truth.NO or not answered:
         doubts += hidden(world.history, _cancelling_roles(rule), Interval(begin, max(begin, end)))
     sooner_is_alike = name == "early" and answered and truth is Truth.YES
     settled = answered and truth is Truth.NO and name != "early"
