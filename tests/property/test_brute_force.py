@@ -10,6 +10,7 @@ Where all exact worlds agree, a rule may be undecided for one of these reasons o
 
 - two parts: two parts of what it looks at are uncertain (a time, a stream or a state that a gap hides), and it looks at
   each by itself: what is certain only by both together stays open;
+- two occasions: each may be in order for itself, but what is uncertain, or hidden, cannot serve both;
 - cause and effect: their order narrows down when something came, which a rule that looks at each thing by itself does
   not use;
 - own time: the time of the occasion itself (of the scope that opens, for existence) is uncertain, and several things
@@ -145,6 +146,8 @@ def allowed(pattern: str, kind: ScopeKind, seen: Seen) -> str:
     streams, states, causal = parts(pattern, kind)
     if uncertain(seen, streams, states) > 1:
         return "two parts"
+    if streams and len(seen.things["p"]) > 1 and uncertain(seen, streams, states):
+        return "two occasions"
     spans = [(name, lo, hi) for name in causal for lo, hi in seen.things[name]]
     meet = [
         (one, other)
