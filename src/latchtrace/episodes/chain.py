@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from dataclasses import dataclass, field
+from itertools import accumulate
 
 from latchtrace.model.events import EventKind, LockEvent
 from latchtrace.model.history import History
@@ -15,6 +17,8 @@ STATES_OF_ACTION = {
     "unlock": frozenset({"unlocked"}),
     "deadlock": frozenset({"deadlocked"}),
 }
+NEAR = 64
+"""How many commands before a movement may be the one that caused it."""
 SAME_COMMAND = 300_000_000
 """Commands of one action to several groups within 300 ms are one command (common practice)."""
 
@@ -50,11 +54,12 @@ def find_anchors(history: History, vehicle: Vehicle) -> list[Anchor]:
     """All anchors of a timeline in time order, each movement claimed by the command that explains it."""
     anchors = _commands(history, vehicle)
     claim = max(limit(vehicle, name) for name in ("actuation_deadline", "settle_time", "request_window"))
+    begins = list(accumulate((anchor.at.lo for anchor in anchors), max))
     rest: list[LockEvent] = []
     for event in history.events(EventKind.LATCH):
         if not event.change or event.value not in ACTION_OF_STATE:
             continue
-        owner = _owner(anchors, event, claim)
+        owner = _owner(anchors[max(0, (last := bisect_right(begins, event.at.hi)) - NEAR) : last], event, claim)
         if owner is None:
             rest.append(event)
         else:

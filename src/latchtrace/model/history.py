@@ -5,6 +5,7 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections import defaultdict
 from collections.abc import Iterable, Iterator
+from typing import NamedTuple
 
 import numpy as np
 
@@ -14,6 +15,22 @@ from latchtrace.model.time import Interval
 from latchtrace.model.vehicle import RoleStatus
 
 UNKNOWN = "unknown"
+
+
+class _Index(NamedTuple):
+    """The latest times of events, how uncertain their time is at most, and how long they last at most."""
+
+    ends: list[int]
+    widest: int
+    longest: int
+
+    @classmethod
+    def of(cls, events: list[LockEvent]) -> _Index:
+        return cls(
+            [event.at.hi for event in events],
+            max((event.at.hi - event.at.lo for event in events), default=0),
+            max(((event.end or event.at).hi - event.at.hi for event in events), default=0),
+        )
 
 
 class History:
@@ -32,20 +49,15 @@ class History:
             for event in self._by_kind[kind]:
                 subjects[event.subject].append(event)
             self._states |= {(kind, subject): events for subject, events in subjects.items()}
-        self._ends = {kind: [event.at.hi for event in events] for kind, events in self._by_kind.items()}
-        self._state_ends = {key: [event.at.hi for event in events] for key, events in self._states.items()}
-        self._widest = {
-            kind: max((event.at.hi - event.at.lo for event in events), default=0)
-            for kind, events in self._by_kind.items()
-        }
+        self._indexes: dict[EventKind, _Index] = {}
+        self._state_ends: dict[tuple[EventKind, str], list[int]] = {}
+        self._by_source: dict[str, list[LockEvent]] = {}
 
-        self._longest = {
-            kind: max(((event.end or event.at).hi - event.at.hi for event in events), default=0)
-            for kind, events in self._by_kind.items()
-        }
-        self._by_source: dict[str, list[LockEvent]] = defaultdict(list)
-        for event in self._by_kind[EventKind.REQUEST]:
-            self._by_source[event.subject].append(event)
+    def _index(self, kind: EventKind) -> _Index:
+        """When the events of a kind happened, worked out when it is first asked for."""
+        if kind not in self._indexes:
+            self._indexes[kind] = _Index.of(self._by_kind[kind])
+        return self._indexes[kind]
 
     def events(self, kind: EventKind) -> list[LockEvent]:
         """All events of a kind in order of `at.hi`."""
@@ -53,21 +65,25 @@ class History:
 
     def near(self, kind: EventKind, lo: int, hi: int) -> Iterator[LockEvent]:
         """Events of a kind that may have begun within [lo, hi]."""
-        events, ends = self.events(kind), self._ends.get(kind, [])
-        for i in range(bisect_left(ends, lo), len(events)):
-            if ends[i] - self._widest[kind] > hi:
+        events, index = self.events(kind), self._index(kind)
+        for i in range(bisect_left(index.ends, lo), len(events)):
+            if index.ends[i] - index.widest > hi:
                 return
             if events[i].at.lo <= hi:
                 yield events[i]
 
     def lasting(self, kind: EventKind, lo: int, hi: int) -> Iterator[LockEvent]:
         """Events of a kind that may touch [lo, hi]: those that last count until their end."""
-        for event in self.near(kind, lo - self._longest[kind], hi):
+        for event in self.near(kind, lo - self._index(kind).longest, hi):
             if (event.end or event.at).hi >= lo:
                 yield event
 
     def last_request(self, source: str, before: int) -> LockEvent | None:
         """The last request of a source that surely began before a moment; None where there is none."""
+        if not self._by_source:
+            self._by_source = defaultdict(list)
+            for event in self.events(EventKind.REQUEST):
+                self._by_source[event.subject].append(event)
         events = self._by_source.get(source, [])
         at = bisect_left(events, before, key=lambda event: event.at.hi)
         return events[at - 1] if at else None
@@ -85,12 +101,15 @@ class History:
         events = self.states(kind, subject)
         if not events or at.hi > self.span.hi:
             return frozenset({UNKNOWN})
-        first = bisect_right(self._state_ends[kind, subject], at.lo) - 1
+        ends = self._state_ends.get((kind, subject))
+        if ends is None:
+            ends = self._state_ends[kind, subject] = [event.at.hi for event in events]
+        first = bisect_right(ends, at.lo) - 1
         values = set() if first >= 0 else {UNKNOWN}
         for event in events[max(first, 0) :]:
             begins = event.at.lo if event.change else event.at.hi
             if begins > at.hi:
-                if event.at.hi > at.hi + self._widest[kind]:
+                if event.at.hi > at.hi + self._index(kind).widest:
                     break
                 continue
             values.add(event.value)

@@ -23,25 +23,34 @@ Rows = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
 
+class _Codes(dict[Fact, int]):
+    """Numbers by fact; one not met before gets the next number."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.facts: list[Fact] = []
+
+    def __missing__(self, fact: Fact) -> int:
+        self[fact] = len(self.facts)
+        self.facts.append(fact)
+        return self[fact]
+
+
 class Coding:
     """Gives each fact a small number, the same one in every column of a world."""
 
     def __init__(self) -> None:
-        self.values: list[Fact] = []
-        self._codes: dict[Fact, int] = {}
+        self._codes = _Codes()
+        self.values = self._codes.facts
 
     def code(self, fact: Fact) -> int:
         """The number of a fact."""
-        known = self._codes.get(fact)
-        if known is None:
-            known = self._codes[fact] = len(self.values)
-            self.values.append(fact)
-        return known
+        return self._codes[fact]
 
     def codes(self, facts: Iterable[Fact]) -> Codes:
         """The numbers of many facts."""
-        code = self.code
-        return np.array([code(fact) for fact in facts], np.int32)
+        known = self._codes
+        return np.array([known[fact] for fact in facts], np.int32)
 
     def translated(self, codes: Codes, change: Callable[[Fact], Fact]) -> Codes:
         """A column of facts worked out from another one."""
@@ -106,6 +115,7 @@ class Columns:
     actions: Columns | None = None
     request_lo: Times | None = None
     widest: int = 0
+    _by_lo: Rows | None = None
     _items: dict[int, Item] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -128,6 +138,13 @@ class Columns:
                 end = Interval(int(self.end_lo[row]), int(self.end_hi[row]))
             known = self._items[row] = Item(self.what, at, facts, end=end, row=row, **self.more(row))
         return known
+
+    @property
+    def by_lo(self) -> Rows:
+        """The rows in the order in which they may have begun."""
+        if self._by_lo is None:
+            self._by_lo = np.argsort(self.lo, kind="stable")
+        return self._by_lo
 
     def near(self, lo: int, hi: int) -> Sequence[int]:
         """The rows of items that may touch [lo, hi], in order; lasting ones count until their end."""

@@ -345,7 +345,12 @@ def _asked(world: World) -> Columns:
     chosen.sort(key=lambda one: (one[0].hi, one[0].lo))
     episodes = [episode for _, _, episode in chosen]
     lo, hi = _times(at for at, _, _ in chosen)
-    ends = [_let_go(history, episode.request, at) for at, _, episode in chosen]
+    lasting = {
+        (event.subject, event.at.lo, event.at.hi): event.end
+        for event in history.events(EventKind.REQUEST)
+        if event.end is not None
+    }
+    ends = [_let_go(lasting, episode.request, at) for at, _, episode in chosen]
     end_lo, end_hi = _times(end or at for end, (at, _, _) in zip(ends, chosen, strict=True))
     keys = [_key_stage(episode) for episode in episodes]
     facts = {
@@ -397,13 +402,12 @@ def _key_stage(episode: Episode) -> str:
     return {StageStatus.NOT_NEEDED: "not-needed", StageStatus.MISSING: "missing"}.get(validation.status, "unknown")
 
 
-def _let_go(history: History, request: Stage, at: Interval) -> Interval | None:
+def _let_go(lasting: Mapping[tuple[str, int, int], Interval], request: Stage, at: Interval) -> Interval | None:
     """When a request that lasts was let go, if that was after it was accepted."""
     if request.at is None:
         return None
-    near = history.near(EventKind.REQUEST, request.at.lo, request.at.hi)
-    ends = [event.end for event in near if (event.subject, event.at) == (request.value, request.at) and event.end]
-    return max((end for end in ends if end.hi > at.hi), default=None)
+    end = lasting.get((request.value, request.at.lo, request.at.hi))
+    return end if end is not None and end.hi > at.hi else None
 
 
 LAYOUTS: Mapping[str, Callable[[World], Columns]] = {

@@ -73,11 +73,13 @@ def backward(many: Many, window: Window, found: Found, lasts: tuple[Times, Times
     rows, columns = found.rows, found.columns
     if not len(rows):
         return np.zeros(len(many), np.bool_)
-    order = np.argsort(columns.lo[rows], kind="stable")
-    begun = columns.lo[rows][order]
+    chosen = np.zeros(len(columns), np.bool_)
+    chosen[rows] = True
+    ordered = columns.by_lo[chosen[columns.by_lo]]
+    begun = columns.lo[ordered]
     last = np.searchsorted(begun, many.hi, side="right")
     ends = columns.end_lo if sure else columns.end_hi
-    latest = np.concatenate(([-FAR], np.maximum.accumulate(ends[rows][order])))
+    latest = np.concatenate(([-FAR], np.maximum.accumulate(ends[ordered])))
     edge = (many.hi if sure else many.lo) + window.lo
     edge = edge if window.cut is None else np.maximum(edge, window.cut)
     inside = latest[last] >= edge
@@ -85,7 +87,7 @@ def backward(many: Many, window: Window, found: Found, lasts: tuple[Times, Times
         return np.asarray(inside, np.bool_)
     # the occasion itself does not count: look again without it where it is among them
     places = np.full(len(columns), -1, np.int64)
-    places[rows[order]] = np.arange(len(rows))
+    places[ordered] = np.arange(len(rows))
     place = places[found.own]
     mine = place >= 0
     if not mine.any():

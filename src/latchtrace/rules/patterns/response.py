@@ -107,7 +107,7 @@ def at_once(occasions: Occasions) -> Clear:
     if settle is None or rule.expect_state is None:
         return all_open(occasions)
     lo, hi, clear = _settled_at_once(many, int(settle))
-    begun = np.argsort(many.columns.lo, kind="stable")
+    begun = many.columns.by_lo
     after = begun[np.minimum(np.searchsorted(many.columns.lo[begun], many.lo, side="right"), len(begun) - 1)]
     comes = (many.columns.lo[after] > many.lo) & (many.columns.lo[after] <= hi)
     overtaken = comes & (many.columns.hi[after] <= lo) & clear
