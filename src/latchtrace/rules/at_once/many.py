@@ -112,13 +112,18 @@ def bindings(many: Many, names: Sequence[str]) -> Iterator[tuple[Rows, Mapping[s
         return
     unsure = np.logical_or.reduce([one[1] for one in columns])
     sure = np.flatnonzero(~unsure)
-    stacked = np.stack([one[0][sure] for one in columns], axis=1)
-    combinations, inverse = np.unique(stacked, axis=0, return_inverse=True)
-    inverse = inverse.ravel()
-    for i, codes in enumerate(combinations.tolist()):
-        facts = [many.world.coding.values[code] for code in codes]
+    size = len(many.world.coding.values)
+    combined = np.zeros(len(sure), np.int64)
+    for codes, _ in columns:
+        combined = combined * size + codes[sure]
+    for one in np.unique(combined).tolist():
+        numbers, left = [], one
+        for _ in columns:
+            left, number = divmod(left, size)
+            numbers.append(number)
+        facts = [many.world.coding.values[number] for number in reversed(numbers)]
         values = [(fact,) if isinstance(fact, str) else fact for fact in facts]
-        yield sure[inverse == i], dict(zip(names, values, strict=True))
+        yield sure[combined == one], dict(zip(names, values, strict=True))
 
 
 def names_in(selector: Selector) -> tuple[str, ...]:
