@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 from latchtrace.capture.order import WINDOW
 from latchtrace.capture.source import Source
-from latchtrace.model.frames import CaptureReport, Frame, FrameFlags, RowStore
+from latchtrace.model.frames import CaptureReport, Frame, FrameFlags, RowRef, RowStore
 from latchtrace.model.results import Evidence, EvidenceRef, LastBefore, NoneIn, Seen
 
 _EXTENDED = FrameFlags.EXTENDED.value
@@ -151,23 +151,13 @@ def _search_file(wanted: Mapping[_Key, _Wanted], source: Source, number: int, la
 
 def _seen(ref: Seen, rows: RowStore, report: CaptureReport) -> Evidence:
     row = rows[ref.row]
-    return Evidence(
-        file=report.files[row.file].name,
-        line=row.line,
-        t=row.t,
-        channel=row.channel,
-        can_id=row.can_id,
-        extended=row.extended,
-        data=row.data.hex().upper(),
-        signal=ref.signal,
-        value=ref.value,
-    )
+    return _frame(row, row, report, ref.signal, ref.value)
 
 
 def _answer(ref: LastBefore | NoneIn, wanted: _Wanted, report: CaptureReport) -> Evidence | None:
     last = wanted.last_before(ref.t if isinstance(ref, LastBefore) else ref.span.lo)
     if isinstance(ref, LastBefore):
-        return _frame(ref, last, report) if last else None
+        return _frame(last, ref, report) if last else None
     first = wanted.first_after(ref.span.hi)
     after = last.t if last else ref.span.lo
     return Evidence(
@@ -184,13 +174,18 @@ def _answer(ref: LastBefore | NoneIn, wanted: _Wanted, report: CaptureReport) ->
     )
 
 
-def _frame(ref: LastBefore, found: _Found, report: CaptureReport) -> Evidence:
+def _frame(
+    found: RowRef | _Found, wire: RowRef | LastBefore, report: CaptureReport, signal: str = "", value: str = ""
+) -> Evidence:
+    """A frame as evidence; `wire` says on which channel and under which id it came."""
     return Evidence(
         file=report.files[found.file].name,
         line=found.line,
         t=found.t,
-        channel=ref.channel,
-        can_id=ref.can_id,
-        extended=ref.extended,
+        channel=wire.channel,
+        can_id=wire.can_id,
+        extended=wire.extended,
         data=found.data.hex().upper(),
+        signal=signal,
+        value=value,
     )

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from latchtrace.model.frames import CaptureReport, FileReport, IdStatistics
-from latchtrace.model.plan import MessageKey
+from latchtrace.model.plan import id_text
 from latchtrace.model.redaction import redacted
 from latchtrace.model.results import (
     AnalysisResult,
@@ -271,11 +271,6 @@ def evidence_document(item: Evidence) -> _Json:
 
 def _resolved(refs: Iterable[EvidenceRef], evidence: Mapping[EvidenceRef, Evidence]) -> list[_Json]:
     return [evidence_document(evidence[ref]) for ref in refs if ref in evidence]
-
-
-def id_text(can_id: int, extended: bool) -> str:
-    """An id as people and captures write it: three hex digits, or eight for a 29-bit one."""
-    return str(MessageKey(None, can_id, extended))
 
 
 def _interval(span: Interval) -> list[int]:

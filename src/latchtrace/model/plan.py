@@ -7,6 +7,11 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 
+def id_text(can_id: int, extended: bool) -> str:
+    """An id as people and captures write it: three hex digits, or eight for a 29-bit one."""
+    return f"{can_id:08X}" if extended else f"{can_id:03X}"
+
+
 @dataclass(frozen=True, slots=True, order=True)
 class MessageKey:
     """A message on the wire; `channel` None stands for every channel of the capture."""
@@ -16,7 +21,7 @@ class MessageKey:
     extended: bool = False
 
     def __str__(self) -> str:
-        number = f"{self.can_id:08X}" if self.extended else f"{self.can_id:03X}"
+        number = id_text(self.can_id, self.extended)
         return f"{self.channel}:{number}" if self.channel else number
 
 

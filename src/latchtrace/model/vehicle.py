@@ -71,6 +71,11 @@ class SendType(StrEnum):
     CYCLIC_AND_ON_CHANGE = "cyclic-and-on-change"
     EVENT = "event"
 
+    @property
+    def cyclic(self) -> bool:
+        """Whether frames come in a cycle, be there further ones or not."""
+        return self in (SendType.CYCLIC, SendType.CYCLIC_AND_ON_CHANGE)
+
 
 class RoleStatus(StrEnum):
     """What the vehicle file says of a role."""

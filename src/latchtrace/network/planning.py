@@ -18,8 +18,6 @@ MOST_PAGES = 4096
 JITTER = 2 * MILLISECOND
 """Allowance on top of 1.5 periods before a cyclic message counts as silent (common practice, no source)."""
 
-_CYCLIC = (SendType.CYCLIC, SendType.CYCLIC_AND_ON_CHANGE)
-
 
 def message_plan(
     spec: MessageSpec, use: MessageUse, signals: Sequence[str], channel: str | None, every: bool
@@ -51,7 +49,7 @@ def message_plan(
 
 def sending_period(spec: MessageSpec, use: MessageUse) -> int | None:
     """The period of a cyclic message (vehicle file, else DBC) in nanoseconds; None for other send types."""
-    return (use.period or spec.period) if use.send in _CYCLIC else None
+    return (use.period or spec.period) if use.send.cyclic else None
 
 
 def silence_limit(spec: MessageSpec, use: MessageUse) -> int | None:
@@ -62,7 +60,7 @@ def silence_limit(spec: MessageSpec, use: MessageUse) -> int | None:
 
 def loss_counter(spec: MessageSpec, use: MessageUse) -> SignalSpec | None:
     """The alive counter that shows lost frames of an event or on-change message, where the vehicle file names one."""
-    if use.counter is None or use.send in _CYCLIC:
+    if use.counter is None or use.send.cyclic:
         return None
     return _find(spec, use.counter)
 

@@ -152,7 +152,7 @@ class _Follower:
             return None
         last = self.last
         if last is None:
-            cyclic = self.message.use.send in (SendType.CYCLIC, SendType.CYCLIC_AND_ON_CHANGE)
+            cyclic = self.message.use.send.cyclic
             last = self.log.watermark if cyclic else int(self.lane.t[-1])
         return Interval(int(self.lane.t[0]), max(last, int(self.lane.t[-1])))
 

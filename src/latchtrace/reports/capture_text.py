@@ -6,8 +6,9 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from latchtrace.model.clock import Clock
-from latchtrace.model.document import changing_bits, id_text
+from latchtrace.model.document import changing_bits
 from latchtrace.model.frames import CaptureReport, FileReport, IdStatistics
+from latchtrace.model.plan import id_text
 from latchtrace.model.quantity import time_text
 from latchtrace.reports.capture_warnings import capture_warnings
 from latchtrace.reports.card import clean

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from latchtrace.model.clock import Clock
-from latchtrace.model.document import id_text
 from latchtrace.model.events import Reason
 from latchtrace.model.frames import CaptureReport
+from latchtrace.model.plan import id_text
 from latchtrace.model.quantity import time_text
 from latchtrace.model.results import AnalysisResult, VerdictKind
 from latchtrace.views import wording

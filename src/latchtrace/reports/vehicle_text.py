@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from latchtrace.model.clock import Clock
-from latchtrace.model.document import id_text
+from latchtrace.model.plan import id_text
 from latchtrace.model.quantity import time_text
 from latchtrace.model.vehicle import RoleStatus
 from latchtrace.model.vehicle_report import ReadingReport, RoleReport

@@ -9,12 +9,12 @@ from typing import Any
 
 from latchtrace.errors import LatchtraceError
 from latchtrace.model.network import Database, MessageSpec, SignalRef, SignalSpec
+from latchtrace.model.plan import id_text
 from latchtrace.model.vehicle import Channel, MessageUse, SendType
 from latchtrace.vehicle.form import Form, Path, short
 from latchtrace.vehicle.words import did_you_mean, listed
 
 LoadDatabase = Callable[[FilePath], Database]
-_CYCLIC = (SendType.CYCLIC, SendType.CYCLIC_AND_ON_CHANGE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +80,7 @@ class Bus:
                 self._mistaken.add(name)
                 continue
             self._check_fields(path, spec, fields, SendType(send))
-            cyclic = send in _CYCLIC
+            cyclic = SendType(send).cyclic
             self.uses[name] = MessageUse(
                 message=name,
                 channel=channel,
@@ -118,11 +118,11 @@ class Bus:
 
     def _check_fields(self, path: Path, spec: MessageSpec, fields: dict[str, Any], send: SendType) -> None:
         problem = self.form.problem
-        if send in _CYCLIC and "period" not in fields and spec.period is None and self._absent(path, "period"):
+        if send.cyclic and "period" not in fields and spec.period is None and self._absent(path, "period"):
             problem(path, f"is {send} and has no period", "add period: such as 100 ms (the DBC states no cycle time)")
-        if send not in _CYCLIC and "period" in fields:
+        if not send.cyclic and "period" in fields:
             problem((*path, "period"), f"is stated though the message is sent {_sent(send)}", "remove it, or mend send")
-        if send in _CYCLIC and fields.get("repeats", 1) > 1:
+        if send.cyclic and fields.get("repeats", 1) > 1:
             problem((*path, "repeats"), "only event and on-change frames are repeats of one event", "remove it")
         if fields.get("repeats", 1) > 1 and self._absent(path, "repeat_within"):
             problem(path, "has repeats but no repeat_within", "add repeat_within: such as 60 ms")
@@ -182,7 +182,7 @@ class Bus:
             channel = self.uses[name].channel if name in self.uses else None
             other = first.setdefault((channel, spec.can_id, spec.extended), name)
             if other != name:
-                number = f"{spec.can_id:08X}" if spec.extended else f"{spec.can_id:03X}"
+                number = id_text(spec.can_id, spec.extended)
                 what = f"message {name} has the id {number} of message {other}, which another reading uses"
                 self.form.problem(path, what, "use the signals of one of the two (a frame cannot be both)")
 

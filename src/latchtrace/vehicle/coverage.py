@@ -22,8 +22,6 @@ SHUT_DOWN = 5 * SECOND
 """How long before the capture's end a cyclic message may have come last without being known to sleep
 (common practice)."""
 
-_CYCLIC = (SendType.CYCLIC, SendType.CYCLIC_AND_ON_CHANGE)
-
 
 class Coverer:
     """Works out the coverage of every role of a vehicle over one segment."""
@@ -94,7 +92,7 @@ class Coverer:
         asked = [key for key in (track.key, replace(track.key, channel=None)) if key in self.tracks.seen]
         span = self.tracks.seen[asked[0]] if asked else _span_of(track)
         use = self.vehicle.messages.get(reading.signal.message)
-        if span is None or use is None or use.send in _CYCLIC:
+        if span is None or use is None or use.send.cyclic:
             return span
         lasting = KINDS[role.kind].state or KINDS[role.kind].numeric
         whole = self.tracks.span.hull(span)
@@ -125,7 +123,7 @@ class Coverer:
 
     def _lost(self, track: SignalTrack, use: MessageUse | None) -> Iterable[Blind]:
         """Where the track lost its value: the message stopped coming, or, if cyclic, has not come again since a gap."""
-        cyclic = use is not None and use.send in _CYCLIC
+        cyclic = use is not None and use.send.cyclic
         for i in np.flatnonzero(track.validity == Validity.LOST).tolist():
             hi = int(track.t_hi[i + 1]) if i + 1 < len(track) else self.tracks.span.hi
             span = Interval(min(int(track.t_lo[i]), hi), hi)
@@ -136,7 +134,7 @@ class Coverer:
 
     def _losses(self, role: Role, reading: Reading, track: SignalTrack, use: MessageUse | None) -> Iterable[Interval]:
         """The spans in which lost frames could hide what the reading tells."""
-        if use is None or use.send in _CYCLIC:
+        if use is None or use.send.cyclic:
             lasting = KINDS[role.kind].state or KINDS[role.kind].numeric or reading.shows == Shows.COUNTER
             if lasting:
                 return []

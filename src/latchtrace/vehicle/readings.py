@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from latchtrace.model.network import SignalSpec
-from latchtrace.model.vehicle import Detail, Labels, Reading, SendType, Shows
+from latchtrace.model.vehicle import Detail, Labels, Reading, Shows
 from latchtrace.vehicle.bus import Bus, Found
 from latchtrace.vehicle.form import Form, Path, short
 from latchtrace.vehicle.kinds import KINDS, NONE, ORIGINS, UNKNOWN, Kind, origin_is_known
@@ -109,7 +109,7 @@ class ReadingReader:
         elif not tells and not self._unread(path, fields):
             ways = "does, or the detail action" if shows == Shows.COUNTER else "values, does, or the detail action"
             self.form.problem(path, f"does not say what each {shows} means", f"add {ways}")
-        if shows == Shows.EVENT and found.use is not None and found.use.send in _CYCLIC:
+        if shows == Shows.EVENT and found.use is not None and found.use.send.cyclic:
             self.form.problem(
                 (*path, "shows"),
                 f"takes each frame of {found.message.name} for an occurrence, but it is sent {found.use.send}",
@@ -207,9 +207,6 @@ class ReadingReader:
         if known and label not in known:
             what = "action" if name == "action" else "closure of this file"
             self.form.problem(path, f"'{short(label)}' is no {what}", did_you_mean(label, known))
-
-
-_CYCLIC = (SendType.CYCLIC, SendType.CYCLIC_AND_ON_CHANGE)
 
 
 def _labels_used(entries: Mapping[str, Any]) -> set[str]:

@@ -123,16 +123,7 @@ def _event_lane(
     rows = SpanRows()
     for _, event in pairs:
         rows.add(event.at, event.end or event.at, Value(_event_text(event), event.value))
-    return Lane(
-        key=key,
-        kind=LaneKind.EVENTS,
-        title=title,
-        group=group,
-        values=rows.values,
-        spans=rows.columns(),
-        channel=_channel(timelines, role),
-        note=_note(timelines, role),
-    )
+    return _lane(key, LaneKind.EVENTS, title, group, rows, timelines, role)
 
 
 def _event_text(event: LockEvent) -> str:
@@ -223,6 +214,12 @@ def _state_lane(
         start = event.at if event.change else Interval.at(event.at.hi)
         end = follows[1].at if follows else _last(timeline, role, event)
         rows.add(start, end, Value(state_text(event.value), event.value), counted=event.change)
+    return _lane(key, kind, title, group, rows, timelines, role)
+
+
+def _lane(
+    key: str, kind: LaneKind, title: str, group: str, rows: SpanRows, timelines: Sequence[Timeline], role: str
+) -> Lane:
     return Lane(
         key=key,
         kind=kind,
@@ -230,7 +227,7 @@ def _state_lane(
         group=group,
         values=rows.values,
         spans=rows.columns(),
-        rest=rows.codes_of(RESTING),
+        rest=() if kind is LaneKind.EVENTS else rows.codes_of(RESTING),
         channel=_channel(timelines, role),
         note=_note(timelines, role),
     )

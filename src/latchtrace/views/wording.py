@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from latchtrace.model.clock import Clock
 from latchtrace.model.events import Reason
+from latchtrace.model.plan import id_text
 from latchtrace.model.quantity import duration_text
 from latchtrace.model.results import (
     Episode,
@@ -197,11 +198,6 @@ def measured_text(measured: Measured) -> str:
     lo, hi = f"{measured.lo:.4g}", f"{measured.hi:.4g}"
     unit = f" {measured.unit}" if measured.unit else ""
     return f"{lo}{unit}" if lo == hi else f"between {lo} and {hi}{unit}"
-
-
-def id_text(can_id: int, extended: bool) -> str:
-    """An id as captures write it: three digits, or eight for extended ones."""
-    return f"{can_id:08X}" if extended else f"{can_id:03X}"
 
 
 def evidence_text(evidence: Evidence, times: Clock) -> str:

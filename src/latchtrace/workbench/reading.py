@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
+from latchtrace.model.plan import id_text
 from latchtrace.model.results import Episode, Evidence, EvidenceRef, Finding, SourceCheck, SourceRuling, StageStatus
 from latchtrace.views.terms import term
 from latchtrace.views.wording import (
@@ -13,7 +14,6 @@ from latchtrace.views.wording import (
     evidence_text,
     finding_severity,
     finding_text,
-    id_text,
     interval_text,
     moment_text,
     rule_title,

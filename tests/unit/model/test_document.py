@@ -15,9 +15,9 @@ from latchtrace.model.document import (
     capture_document,
     document_bytes,
     document_text,
-    id_text,
     measured_document,
 )
+from latchtrace.model.plan import id_text
 from latchtrace.model.results import AnalysisResult, Finding, Measured, Severity
 from latchtrace.model.time import Interval
 from support.fake_results import (

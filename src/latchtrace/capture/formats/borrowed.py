@@ -17,7 +17,10 @@ from latchtrace.capture.stream import Opening
 from latchtrace.model.frames import EXTENDED_MAX, STANDARD_MAX, Frame, FrameFlags, Record, Skip
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from can import Message
+    from can.io.generic import MessageReader
 
 UNNAMED = "unnamed"
 """The channel of formats that name none."""
@@ -258,6 +261,16 @@ def _drain(lines: Lines) -> Counted:
 def _reason(error: Exception) -> str:
     """A reason that is the same for all lines of one kind, without the line's own text."""
     return f"cannot be read as a frame ({type(error).__name__})"
+
+
+def from_file(opening: Opening, open_reader: Callable[[Path], MessageReader]) -> Iterator[Message]:
+    """The messages of a reader that wants a whole file by its path."""
+    with opening.unpacked() as path:
+        reader = open_reader(path)
+        try:
+            yield from reader
+        finally:
+            reader.stop()
 
 
 def binary_records(

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from latchtrace.capture.contract import Block, Format, in_blocks
-from latchtrace.capture.formats.borrowed import UNNAMED, Placed, binary_records, float_ns
+from latchtrace.capture.formats.borrowed import UNNAMED, Placed, binary_records, float_ns, from_file
 from latchtrace.capture.stream import Opening
 
 if TYPE_CHECKING:
@@ -17,19 +17,10 @@ def _place(message: Message, number: int) -> Placed:
     return Placed(float_ns(message.timestamp, 1000), UNNAMED, number, fd_lost=True)
 
 
-def _messages(opening: Opening) -> Iterator[Message]:
+def _read(opening: Opening) -> Iterator[Block]:
     from can import SqliteReader
 
-    with opening.unpacked() as path:
-        reader = SqliteReader(path)
-        try:
-            yield from reader
-        finally:
-            reader.stop()
-
-
-def _read(opening: Opening) -> Iterator[Block]:
-    return in_blocks(binary_records(_messages(opening), _place, lambda: opening.trouble))
+    return in_blocks(binary_records(from_file(opening, SqliteReader), _place, lambda: opening.trouble))
 
 
 def _recognise(head: bytes) -> bool:

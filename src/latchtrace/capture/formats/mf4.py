@@ -7,7 +7,7 @@ from importlib.util import find_spec
 from typing import TYPE_CHECKING
 
 from latchtrace.capture.contract import Block, Format, in_blocks
-from latchtrace.capture.formats.borrowed import UNNAMED, Placed, binary_records, float_ns
+from latchtrace.capture.formats.borrowed import UNNAMED, Placed, binary_records, float_ns, from_file
 from latchtrace.capture.stream import Opening
 from latchtrace.errors import MissingExtraError
 
@@ -20,23 +20,14 @@ def _place(message: Message, number: int) -> Placed:
     return Placed(float_ns(message.timestamp, 1000), channel, number)
 
 
-def _messages(opening: Opening) -> Iterator[Message]:
-    from can import MF4Reader
-
-    with opening.unpacked() as path:
-        reader = MF4Reader(path)
-        try:
-            yield from reader
-        finally:
-            reader.stop()
-
-
 def _read(opening: Opening) -> Iterator[Block]:
     if find_spec("asammdf") is None:
         raise MissingExtraError(
             f"{opening.name}: reading .mf4 needs one more package; install it with: pip install 'latchtrace[mf4]'"
         )
-    return in_blocks(binary_records(_messages(opening), _place, lambda: opening.trouble))
+    from can import MF4Reader
+
+    return in_blocks(binary_records(from_file(opening, MF4Reader), _place, lambda: opening.trouble))
 
 
 def _recognise(head: bytes) -> bool:
