@@ -92,6 +92,10 @@ class History:
         """All states of one subject in order."""
         return self._states.get((kind, subject), [])
 
+    def stateful(self) -> list[tuple[EventKind, str]]:
+        """Every kind and subject that has states."""
+        return list(self._states)
+
     def subjects(self, kind: EventKind) -> list[str]:
         """Every subject of a kind that has at least one event."""
         return [subject for known, subject in self._states if known == kind]

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from latchtrace.model.events import LockEvent
+from latchtrace.model.results import Episode
 from latchtrace.model.time import Interval
 from latchtrace.rules.item import Fact, Item
 
@@ -97,7 +98,7 @@ class Columns:
 
     `open` marks rows whose fact may not be certain, `perhaps` rows that may not have happened at all. `previous` is
     the row of the central action before (-1: none), `request_lo` when the request began that an action served.
-    `more` gives what an Item has beside its times and facts.
+    `more` gives what an Item has beside its times and facts, `sources` the event or episode each row is made of.
     """
 
     what: str
@@ -108,6 +109,7 @@ class Columns:
     end_hi: Times
     facts: Mapping[str, Codes]
     more: Callable[[int], Mapping[str, Any]]
+    sources: Sequence[LockEvent | Episode] = ()
     open: Mapping[str, Flags] = field(default_factory=dict)
     perhaps: Flags | None = None
     lasts: Flags | None = None

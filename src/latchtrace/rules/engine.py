@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from contextlib import contextmanager
+from dataclasses import dataclass
 from typing import NamedTuple
 
 from latchtrace.model.events import Reason
-from latchtrace.model.history import first_reason
-from latchtrace.model.results import Finding, Notice, Severity, Verdict, VerdictKind
+from latchtrace.model.results import Finding, Notice, Verdict, VerdictKind
 from latchtrace.model.vehicle import RoleStatus
-from latchtrace.rules.at_once.clear import Clear
-from latchtrace.rules.judgement import NEVER_SHOWN, Judgement, Ruling
+from latchtrace.rules.at_once.clear import Clear, all_open
+from latchtrace.rules.judgement import Judgement
+from latchtrace.rules.ledger import Ledger, linked
 from latchtrace.rules.occasions import Occasions, occasions_of
 from latchtrace.rules.patterns import (
     absence,
@@ -31,9 +31,12 @@ from latchtrace.rules.patterns import (
     stability,
     universality,
 )
-from latchtrace.rules.rule import Rule, Texts
-from latchtrace.rules.wording import finding_of
+from latchtrace.rules.patterns.series import Series, trends
+from latchtrace.rules.rule import Rule
 from latchtrace.rules.world import World
+
+Part = Callable[[Occasions], Occasions]
+"""Chooses some of the occasions of a rule."""
 
 
 class Pattern(NamedTuple):
@@ -81,37 +84,71 @@ def run_rules(rules: Sequence[Rule], worlds: Sequence[World], *, one_by_one: boo
     A rule that crashes becomes a notice and an inconclusive verdict; the others go on. `one_by_one` gives a judgement
     of every occasion, for function tests: the findings and verdicts are the same.
     """
+    ledgers = [Ledger(rule) for rule in rules]
     judged: list[tuple[Rule, World, Judgement]] = []
-    verdicts: list[Verdict] = []
-    notices: list[Notice] = []
-    for rule in rules:
+    for ledger in ledgers:
         mine: list[tuple[Rule, World, Judgement]] = []
-        passed: Counter[str] = Counter()
-        try:
-            applicable = [(world, not_applicable(rule, world)) for world in worlds]
-            for world, hindered in applicable:
-                if hindered is None:
-                    judgements, clear = judged_by(rule, world, one_by_one=one_by_one)
-                    mine += [(rule, world, judgement) for judgement in judgements]
-                    passed.update(clear)
-        except Exception as error:
-            notices.append(Notice("rule-failed", f"rule {rule.texts[0].id} ({rule.file}) failed: {error!r}"))
-            verdicts += [Verdict(text.id, VerdictKind.INCONCLUSIVE, detail="the rule failed") for text in rule.texts]
-            continue
-        judged += mine
-        hindrances = [hindered for _, hindered in applicable]
-        verdicts += [_verdict(text, [j for _, _, j in mine], passed[text.id], hindrances) for text in rule.texts]
-    findings = _linked([(rule, finding) for rule, world, j in judged for finding in _finding(rule, world, j)])
-    return Judged(findings, tuple(sorted(verdicts, key=lambda v: v.rule)), tuple(judged), tuple(notices))
+        with crash_noted(ledger):
+            for world in worlds:
+                series = Series()
+                judgements = judge_world(ledger, world, series, one_by_one=one_by_one)
+                mine += [(ledger.rule, world, one) for one in (*judgements, *conclude(ledger, world, series))]
+        judged += mine if ledger.crash is None else []
+    return sum_up(ledgers, judged)
 
 
-def judged_by(rule: Rule, world: World, *, one_by_one: bool) -> tuple[Iterator[Judgement], Mapping[str, int]]:
-    """The judgements of a rule in one world, and how many more occasions passed under each of its ids."""
+def sum_up(ledgers: Sequence[Ledger], judged: Sequence[tuple[Rule, World, Judgement]] = ()) -> Judged:
+    """Everything the rules said, from their ledgers."""
+    found = [(one.rule, finding) for one in ledgers if one.crash is None for finding in one.findings]
+    verdicts = sorted((verdict for one in ledgers for verdict in one.verdicts()), key=lambda one: one.rule)
+    notices = [
+        Notice("rule-failed", f"rule {one.rule.texts[0].id} ({one.rule.file}) failed: {one.crash!r}")
+        for one in ledgers
+        if one.crash is not None
+    ]
+    return Judged(linked(found), tuple(verdicts), tuple(judged), tuple(notices))
+
+
+@contextmanager
+def crash_noted(ledger: Ledger) -> Iterator[None]:
+    """A rule that crashes is noted as failed; the others go on."""
+    try:
+        yield
+    except Exception as error:
+        ledger.crash = error
+
+
+def judge_world(
+    ledger: Ledger, world: World, series: Series, *, one_by_one: bool = False, part: Part | None = None
+) -> list[Judgement]:
+    """Judge a world, or the occasions of a `part` of it, by the rule of a ledger, and note what comes out."""
+    rule = ledger.rule
+    hindered = not_applicable(rule, world)
+    ledger.hindrances = [*ledger.hindrances, hindered] if part is None else [hindered]
+    if hindered is not None:
+        return []
     pattern = PATTERNS[rule.pattern]
-    if one_by_one or pattern.at_once is None:
-        return pattern.judge(rule, world), {}
-    clear = pattern.at_once(occasions_of(rule, world))
-    return pattern.judge(rule, world, clear), clear.passed
+    clear: Clear | None = None
+    if pattern.at_once is not None and not (one_by_one and part is None):
+        occasions = occasions_of(rule, world)
+        chosen = occasions if part is None else part(occasions)
+        clear = all_open(chosen) if one_by_one else pattern.at_once(chosen)
+        for rule_id, count in clear.passed.items():
+            ledger.passed(rule_id, count)
+    judgements = list(pattern.judge(rule, world) if clear is None else pattern.judge(rule, world, clear))
+    for judgement in judgements:
+        ledger.note(world, judgement)
+    if rule.trend is not None:
+        series.collect(judgements, clear)
+    return judgements
+
+
+def conclude(ledger: Ledger, world: World, series: Series) -> list[Judgement]:
+    """What can only be told when everything has been seen: the trend of a series."""
+    told = list(trends(ledger.rule, ledger.rule.trend, series)) if ledger.rule.trend is not None else []
+    for judgement in told:
+        ledger.note(world, judgement)
+    return told
 
 
 def not_applicable(rule: Rule, world: World) -> tuple[VerdictKind, Reason | None, str] | None:
@@ -131,61 +168,3 @@ def not_applicable(rule: Rule, world: World) -> tuple[VerdictKind, Reason | None
         if all(known.seen is None for known in mapped):
             return VerdictKind.INCONCLUSIVE, Reason.SILENT, kind
     return None
-
-
-def _verdict(
-    text: Texts,
-    judgements: Sequence[Judgement],
-    passed: int,
-    hindrances: Sequence[tuple[VerdictKind, Reason | None, str] | None],
-) -> Verdict:
-    rule_id = text.id
-    mine = [j for j in judgements if j.rule_id == rule_id and j.ruling != Ruling.SKIPPED]
-    if not mine and not passed:
-        hindrance = next((one for one in hindrances if one is not None), None)
-        if hindrance is not None and None not in hindrances:
-            return Verdict(rule_id, hindrance[0], reason=hindrance[1], detail=hindrance[2])
-        return Verdict(rule_id, VerdictKind.INCONCLUSIVE, reason=Reason.NOT_EXERCISED)
-    failed = [] if text.by_design else [j for j in mine if j.ruling == Ruling.FAIL]
-    undecided = [j for j in mine if j.ruling == Ruling.UNDECIDED]
-    reason = first_reason(r for j in undecided for r, _ in j.doubts) if undecided and not failed else None
-    doubts = sorted({role for j in undecided for r, role in j.doubts if r == reason and role})
-    kind = VerdictKind.FAIL if failed else VerdictKind.INCONCLUSIVE if undecided else VerdictKind.PASS
-    detail = ", ".join(doubts) if reason else ""
-    return Verdict(rule_id, kind, len(mine) + passed, len(failed), len(undecided), reason, detail)
-
-
-def _finding(rule: Rule, world: World, judgement: Judgement) -> Iterator[Finding]:
-    if judgement.ruling == Ruling.FAIL:
-        yield finding_of(rule, world, judgement)
-    elif judgement.ruling == Ruling.UNDECIDED and judgement.suspect:
-        open_roles = tuple(dict.fromkeys(role for reason, role in judgement.doubts if reason in NEVER_SHOWN))
-        finding = finding_of(rule, world, judgement)
-        severity = Severity.WARNING if finding.severity == Severity.FAULT else finding.severity
-        if finding.severity != Severity.NOTE:
-            yield replace(finding, severity=severity, conclusive=False, cannot_rule_out=open_roles)
-
-
-def _linked(found: Sequence[tuple[Rule, Finding]]) -> tuple[Finding, ...]:
-    """Findings in time order with ids, each pointing at the finding that explains it."""
-    ordered = sorted(found, key=lambda pair: (pair[1].at, pair[1].rule, pair[1].closures))
-    numbered = [(rule, replace(finding, id=f"F{i}")) for i, (rule, finding) in enumerate(ordered, 1)]
-    results = []
-    for rule, finding in numbered:
-        cause = next(
-            (
-                other.id
-                for cause in rule.causes
-                for _, other in numbered
-                if other.rule == cause.rule and _explains(cause.of, other, finding)
-            ),
-            "",
-        )
-        results.append(replace(finding, explained_by=cause))
-    return tuple(results)
-
-
-def _explains(of: str, cause: Finding, effect: Finding) -> bool:
-    covered = not effect.closures or bool(set(effect.closures) & set(cause.closures))
-    episode = effect.episode if of == "episode" else effect.previous_episode
-    return bool(cause.episode) and cause.episode == episode and covered

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from latchtrace.model.events import Reason
-from latchtrace.model.network import Validity
+from latchtrace.model.network import SignalTrack, Validity
 from latchtrace.model.time import Truth
 from latchtrace.rules import signals
 from latchtrace.rules.conditions import Answer
@@ -41,22 +41,39 @@ class Reaches:
     def signal(self, world: World) -> Signal:
         """The state over the whole recording."""
         track, span = world.history.timeline.numeric.get(self.role), world.history.span
-        limit = self.limit.value(world.limit)
-        if track is None or not len(track) or limit is None:
+        rows = self._rows(world, track) if track is not None else None
+        if track is None or rows is None:
             return signals.constant(Truth.UNKNOWN)
-        give = (self.give.value(world.limit) if self.give else 0) or 0
-        low = self.until_below.value(world.limit) if self.until_below else None
-        value, known = track.value, track.validity == Validity.KNOWN
-        falls = known & (value < (limit - give if low is None else low))
-        rises = known & ~falls & (value >= limit + give)
-        within = known & ~falls & ~rises & (value >= limit - give)
-        state = _states(rises, falls, ~known, within)
+        state = _states(*rows)
         changed = np.flatnonzero(state != np.concatenate(([_OPEN], state[:-1])))
         # between the last moment it may still be the old state and the first it is the new one, it is not known which
         times = np.stack((track.t_lo[changed], track.t_hi[changed]), axis=1).ravel()
         unsure = track.t_lo[changed] < track.t_hi[changed]
         levels = np.stack((np.where(unsure, _OPEN, state[changed]), state[changed]), axis=1).ravel()
         return signals.from_columns(np.maximum.accumulate(times), levels.astype(np.int8), span.lo, span.hi)
+
+    def needed(self, world: World, track: SignalTrack, before: int) -> list[int]:
+        """The rows before one on which the state after it depends: the last that decides, the last in the tolerance."""
+        rows = self._rows(world, track)
+        if rows is None or not before:
+            return []
+        rises, falls, lost, within = (flags[:before] for flags in rows)
+        return [
+            int(known[-1]) for known in (np.flatnonzero(rises | falls | lost), np.flatnonzero(within)) if len(known)
+        ]
+
+    def _rows(self, world: World, track: SignalTrack) -> tuple[signals.Flags, ...] | None:
+        """Where the value rises to the limit, falls below the other one, is lost, and lies in the tolerance."""
+        limit = self.limit.value(world.limit)
+        if not len(track) or limit is None:
+            return None
+        give = (self.give.value(world.limit) if self.give else 0) or 0
+        low = self.until_below.value(world.limit) if self.until_below else None
+        value, known = track.value, track.validity == Validity.KNOWN
+        falls = known & (value < (limit - give if low is None else low))
+        rises = known & ~falls & (value >= limit + give)
+        within = known & ~falls & ~rises & (value >= limit - give)
+        return rises, falls, ~known, within
 
 
 def _states(rises: signals.Flags, falls: signals.Flags, lost: signals.Flags, within: signals.Flags) -> signals.Levels:

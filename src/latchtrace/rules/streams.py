@@ -131,6 +131,7 @@ def _actions(world: World) -> Columns:
         hi,
         facts,
         more,
+        sources=episodes,
         open=open_facts,
         previous=np.arange(len(lo), dtype=np.int64) - 1,
         request_lo=np.array(request_lo, np.int64),
@@ -233,6 +234,7 @@ def _movements(world: World) -> Columns:
         hi,
         facts,
         more,
+        sources=events,
         open={"origin": unsure},
         previous=previous,
         actions=actions,
@@ -275,7 +277,7 @@ def _plain(
             "perhaps": unseen.get(row, ()),
         }
 
-    return Columns(what, coding, lo, hi, end_lo, end_hi, facts, more, perhaps=perhaps, lasts=lasting)
+    return Columns(what, coding, lo, hi, end_lo, end_hi, facts, more, events, perhaps=perhaps, lasts=lasting)
 
 
 def _began_unseen(history: History, event: LockEvent) -> tuple[Interval, Doubt]:
@@ -386,6 +388,7 @@ def _asked(world: World) -> Columns:
         end_hi,
         facts,
         more,
+        sources=episodes,
         open={"validation": unsure},
         lasts=np.array([end is not None for end in ends], np.bool_),
         previous=previous,

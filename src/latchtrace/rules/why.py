@@ -32,6 +32,8 @@ from latchtrace.rules.engine import PATTERNS, not_applicable
 from latchtrace.rules.item import Doubt, Fact, Item
 from latchtrace.rules.judgement import Judgement
 from latchtrace.rules.occasions import occasions
+from latchtrace.rules.parts import quantities_of
+from latchtrace.rules.patterns.series import Series, trends
 from latchtrace.rules.quantities import Quantity
 from latchtrace.rules.rule import Rule, StateScope, Step
 from latchtrace.rules.world import World
@@ -145,7 +147,11 @@ class _Told:
 
 def _judged(rule: Rule, world: World) -> Iterator[_Told]:
     """Every judgement of a rule with its occasion."""
-    judgements = PATTERNS[rule.pattern].judge(rule, world)
+    judgements = list(PATTERNS[rule.pattern].judge(rule, world))
+    if rule.trend is not None:
+        series = Series()
+        series.collect(judgements, None)
+        judgements += trends(rule, rule.trend, series)
     if rule.never_selector is None:
         yield from (_Told(world, one, one.item) for one in judgements)
         return
@@ -179,24 +185,11 @@ def _differing(selector: Selector, item: Item, trigger: Item | None) -> tuple[st
 
 
 def _parameters(rule: Rule, worlds: Sequence[World]) -> tuple[Parameter, ...]:
-    names = dict.fromkeys(name for quantity in _quantities(rule) for name in quantity.names)
+    names = dict.fromkeys(name for quantity in quantities_of(rule) for name in quantity.names)
     if "answer_deadline" in names:
         names |= dict.fromkeys(("command_deadline", "actuation_deadline"))
     stated = worlds[0].vehicle.parameters if worlds else {}
     return tuple(stated[name] for name in names if name in stated)
-
-
-def _quantities(value: Any) -> Iterator[Quantity]:
-    """Every limit a rule is made of, however deep."""
-    if isinstance(value, Quantity):
-        yield value
-    elif isinstance(value, (tuple, list)):
-        for one in value:
-            yield from _quantities(one)
-    elif isinstance(value, Mapping):
-        yield from _quantities(list(value.values()))
-    elif hasattr(value, "__dataclass_fields__"):
-        yield from _quantities([getattr(value, one.name) for one in fields(value)])
 
 
 class _Texts:

@@ -9,11 +9,8 @@ A delay whose interval straddles a border is undecided for the classes on both s
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
-from functools import partial
-
-import numpy as np
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 from latchtrace.model.events import Reason
 from latchtrace.model.time import Interval, Truth, within
@@ -24,57 +21,14 @@ from latchtrace.rules.conditions import Answer, Selector, both, either, unknown
 from latchtrace.rules.item import Doubt, Item
 from latchtrace.rules.judgement import Judgement, Ruling, judge
 from latchtrace.rules.occasions import Occasion, occasions
-from latchtrace.rules.rule import Rule, Trend
-from latchtrace.rules.trackers.trend import LONGEST, rising_trend
+from latchtrace.rules.rule import Rule
 from latchtrace.rules.world import World
 
 
 def judgements(rule: Rule, world: World, clear: Clear | None = None) -> Iterator[Judgement]:
-    """For each item observed one judgement per class, and the trend of the delays where the rule asks for it."""
-    series = Series()
+    """For each item observed, or for those the columns leave open, one judgement per class."""
     for one in occasions(rule, world, clear.chosen if clear else None):
-        for judgement in _classed(rule, world, one):
-            series.add(judgement)
-            yield judgement
-    if rule.trend is not None:
-        if clear is not None:
-            series.add_clear(clear)
-        yield from _trends(rule, rule.trend, series)
-
-
-@dataclass(slots=True)
-class Series:
-    """The delays measured, by the closures they are of: when, how long at least and at most, and of which item."""
-
-    by_closures: dict[tuple[str, ...], list[tuple[float, float, float, Callable[[], Item]]]] = field(
-        default_factory=dict
-    )
-
-    def add(self, judged: Judgement) -> None:
-        """A delay that was judged one by one."""
-        if judged.measured is not None and judged.ruling != Ruling.SKIPPED:
-            item, measured = judged.item, judged.measured
-            values = ((item.at.lo + item.at.hi) / 2, float(measured.lo), float(measured.hi), lambda: item)
-            self.by_closures.setdefault(item.closures, []).append(values)
-
-    def add_clear(self, clear: Clear) -> None:
-        """The delays of those that surely pass."""
-        if clear.delays is None:
-            return
-        many, numbers = clear.occasions.many, clear.delays.numbers
-        known = many.fact("closure")
-        middle = (many.lo[numbers] + many.hi[numbers]) / 2
-        for code in np.unique(known[0][numbers]).tolist() if known else []:
-            fact = many.world.coding.values[code]
-            mine = np.flatnonzero(known[0][numbers] == code)[-LONGEST:] if known else numbers[:0]
-            listed = self.by_closures.setdefault((fact,) if isinstance(fact, str) else fact, [])
-            for i in mine.tolist():
-                item = partial(_item_of, clear, int(numbers[i]))
-                listed.append((float(middle[i]), float(clear.delays.lo[i]), float(clear.delays.hi[i]), item))
-
-
-def _item_of(clear: Clear, number: int) -> Item:
-    return clear.occasions.one(number)[0]
+        yield from _classed(rule, world, one)
 
 
 def _classed(rule: Rule, world: World, one: Occasion) -> Iterator[Judgement]:
@@ -307,26 +261,3 @@ def watched_roles(rule: Rule) -> tuple[str, ...]:
 def _cancelling_roles(rule: Rule) -> tuple[str, ...]:
     """Roles whose hiding could make a delay look wrong: those of what cancels, or starts it again."""
     return tuple(dict.fromkeys(role for one in (*rule.cancelled_by, *rule.restarted_by) for role in one.roles))
-
-
-def _trends(rule: Rule, trend: Trend, series: Series) -> Iterator[Judgement]:
-    """A rising trend of one closure's delays is one finding at the last of them."""
-    for delays in series.by_closures.values():
-        measured = sorted(delays, key=lambda one: one[0])[-LONGEST:]
-        if len(measured) < trend.at_least:
-            continue
-        result = rising_trend([one[0] for one in measured], [one[1:3] for one in measured], trend.alpha)
-        if result is None:
-            continue
-        first, last = measured[0][3](), measured[-1][3]()
-        yield Judgement(
-            last,
-            Ruling.FAIL,
-            first.at.hull(last.at),
-            last.closures,
-            measured=Interval(int(measured[-1][1]), int(measured[-1][2])),
-            limit=f"rising trend over {len(measured)} answers, p = {result.p:.4f}",
-            rule_id=rule.texts[0].id,
-            evidence=tuple(dict.fromkeys((*first.evidence, *last.evidence))),
-            note="trend",
-        )

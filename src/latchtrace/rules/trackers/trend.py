@@ -38,9 +38,8 @@ def mann_kendall(values: Sequence[Range]) -> float:
     if n < 3:
         return 1.0
     lo, hi = np.array([value[0] for value in values]), np.array([value[1] for value in values])
-    score = sum(
-        int(np.count_nonzero(lo[i + 1 :] > hi[i])) - int(np.count_nonzero(hi[i + 1 :] < lo[i])) for i in range(n - 1)
-    )
+    larger = np.triu(lo[None, :] > hi[:, None], 1), np.triu(hi[None, :] < lo[:, None], 1)
+    score = int(np.count_nonzero(larger[0])) - int(np.count_nonzero(larger[1]))
     ties = sum(t * (t - 1) * (2 * t + 5) for t in Counter(values).values())
     variance = (n * (n - 1) * (2 * n + 5) - ties) / 18
     if score <= 0 or variance <= 0:
