@@ -55,7 +55,8 @@ class Occasions:
     def meant(self) -> Levels:
         """How surely the rule means each."""
         if self.matches:
-            return np.array([match.truth.value for match in self.matches], np.int8)
+            levels = np.array([match.truth.value for match in self.matches], np.int8)
+            return levels[self.many.rows]
         found = matching(self.rule.observe, self.many.whole(), {})
         return found[self.many.rows]
 

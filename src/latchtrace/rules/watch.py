@@ -73,6 +73,11 @@ class Watch:
             self._kept.forget(world, piece.span.hi - 2 * self._horizon, self._back, self._reaches)
         return tuple(sorted(found, key=lambda finding: (finding.at, finding.rule)))
 
+    @property
+    def remembered(self) -> int:
+        """How many events and episodes are kept for what is still to come."""
+        return len(self._kept.timeline.events) + len(self._kept.episodes)
+
     def finish(self) -> Judged:
         """The recording is over: what is left is judged as it stands. Gives everything the rules said."""
         world = build_world(History(self._kept.timeline), self._vehicle, self._kept.episodes)
