@@ -17,10 +17,9 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from support.long_row import LongRow, long_row_vehicle
-
 from latchtrace.rules.catalogue import catalogue
 from latchtrace.rules.watch import Watch
+from support.long_row import LongRow, long_row_vehicle
 
 
 def main(events: int, a_piece: int) -> None:

@@ -111,10 +111,10 @@ class LongRow:
 
     def _go_on(self) -> None:
         """One use of the car, which ends locked and at rest."""
-        what = self.chance.choices(("unused", "loaded", "driven"), (1, 10, 10))[0]
+        what = self.chance.choices(("unused", "loaded", "driven"), (1, 60, 60))[0]
         self._asked("remote-button", "unlock")
         if what == "unused":
-            self._commanded("lock", self.t + 30 * SECOND + self.chance.randrange(100) * ms)
+            self._commanded("lock", self.t + 28 * SECOND + (80 + self.chance.randrange(100)) * ms)
             self.t += 31 * SECOND
         elif what == "loaded":
             for _ in range(self.chance.randrange(1, 4)):

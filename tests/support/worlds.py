@@ -7,13 +7,14 @@ from typing import Any
 
 import numpy as np
 
+from latchtrace.model.coding import Coding, Fact
 from latchtrace.model.events import Blind, Coverage, EventKind, LockEvent, Reason, Timeline
 from latchtrace.model.history import History
 from latchtrace.model.time import MILLISECOND, SECOND, Interval
 from latchtrace.model.vehicle import Closure, Parameter, RoleStatus, Vehicle
-from latchtrace.rules.columns import Coding, Columns
+from latchtrace.rules.columns import Columns
 from latchtrace.rules.engine import PATTERNS
-from latchtrace.rules.item import Fact, Item
+from latchtrace.rules.item import Item
 from latchtrace.rules.judgement import Judgement
 from latchtrace.rules.schema import parse_rule
 from latchtrace.rules.world import STREAM_ROLES, World

@@ -4,33 +4,73 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections import defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from operator import attrgetter
 from typing import NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
+from latchtrace.model.coding import Codes, Coding, Flags
 from latchtrace.model.events import Coverage, EventKind, LockEvent, Reason, Timeline
 from latchtrace.model.network import Validity
 from latchtrace.model.time import Interval
 from latchtrace.model.vehicle import RoleStatus
 
+Times = npt.NDArray[np.int64]
+Rows = npt.NDArray[np.int64]
+
 UNKNOWN = "unknown"
 
 
+@dataclass(frozen=True, slots=True)
+class EventColumns:
+    """The events of one kind in order of `hi`: when, until when, of what subject and value, and if they are changes."""
+
+    lo: Times
+    hi: Times
+    end_lo: Times
+    end_hi: Times
+    lasts: Flags
+    change: Flags
+    subject: Codes
+    value: Codes
+
+    @classmethod
+    def of(cls, events: Sequence[LockEvent], coding: Coding) -> EventColumns:
+        """The columns of a list of events; what does not last ends when it happens."""
+        lo, hi = (_column(events, name) for name in ("at.lo", "at.hi"))
+        lasts = np.array([event.end is not None for event in events], np.bool_)
+        end_lo, end_hi = lo.copy(), hi.copy()
+        for row in np.flatnonzero(lasts).tolist():
+            end = events[row].end or events[row].at
+            end_lo[row], end_hi[row] = end.lo, end.hi
+        change = np.array(list(map(attrgetter("change"), events)), np.bool_)
+        subject, value = (coding.codes(map(attrgetter(name), events)) for name in ("subject", "value"))
+        return cls(lo, hi, end_lo, end_hi, lasts, change, subject, value)
+
+    @property
+    def widest(self) -> int:
+        """How uncertain a time is at most."""
+        return int((self.hi - self.lo).max()) if len(self.hi) else 0
+
+    @property
+    def longest(self) -> int:
+        """How long one of them lasts at most."""
+        return max(0, int((self.end_hi - self.hi).max())) if len(self.hi) else 0
+
+
+def _column(events: Sequence[LockEvent], name: str) -> Times:
+    return np.fromiter(map(attrgetter(name), events), np.int64, len(events))
+
+
 class _Index(NamedTuple):
-    """The latest times of events, how uncertain their time is at most, and how long they last at most."""
+    """The latest times of events, how uncertain a time is at most, and how long one lasts at most."""
 
     ends: list[int]
     widest: int
     longest: int
-
-    @classmethod
-    def of(cls, events: list[LockEvent]) -> _Index:
-        return cls(
-            [event.at.hi for event in events],
-            max((event.at.hi - event.at.lo for event in events), default=0),
-            max(((event.end or event.at).hi - event.at.hi for event in events), default=0),
-        )
 
 
 class History:
@@ -39,25 +79,44 @@ class History:
     def __init__(self, timeline: Timeline) -> None:
         self.timeline = timeline
         self.span = timeline.span
+        self.coding = Coding()
         self._by_kind: dict[EventKind, list[LockEvent]] = {kind: [] for kind in EventKind}
         put = {kind: events.append for kind, events in self._by_kind.items()}
         for event in timeline.events:
             put[event.kind](event)
-        self._states: dict[tuple[EventKind, str], list[LockEvent]] = {}
-        for kind in (EventKind.LATCH, EventKind.AJAR, EventKind.STATE):
-            subjects: dict[str, list[LockEvent]] = defaultdict(list)
-            for event in self._by_kind[kind]:
-                subjects[event.subject].append(event)
-            self._states |= {(kind, subject): events for subject, events in subjects.items()}
+        self._columns: dict[EventKind, EventColumns] = {}
         self._indexes: dict[EventKind, _Index] = {}
-        self._state_ends: dict[tuple[EventKind, str], list[int]] = {}
+        self._rows: dict[tuple[EventKind, str], Rows] = {}
+        self._states: dict[tuple[EventKind, str], tuple[list[LockEvent], list[int]]] = {}
         self._by_source: dict[str, list[LockEvent]] = {}
+
+    def columns(self, kind: EventKind) -> EventColumns:
+        """The events of a kind as columns."""
+        if kind not in self._columns:
+            self._columns[kind] = EventColumns.of(self._by_kind[kind], self.coding)
+        return self._columns[kind]
+
+    def rows(self, kind: EventKind, subject: str) -> Rows:
+        """The rows of one subject's events among those of its kind."""
+        if (kind, subject) not in self._rows:
+            columns = self.columns(kind)
+            self._rows[kind, subject] = np.flatnonzero(columns.subject == self.coding.code(subject))
+        return self._rows[kind, subject]
 
     def _index(self, kind: EventKind) -> _Index:
         """When the events of a kind happened, worked out when it is first asked for."""
         if kind not in self._indexes:
-            self._indexes[kind] = _Index.of(self._by_kind[kind])
+            columns = self.columns(kind)
+            self._indexes[kind] = _Index(columns.hi.tolist(), columns.widest, columns.longest)
         return self._indexes[kind]
+
+    def _of_subject(self, kind: EventKind, subject: str) -> tuple[list[LockEvent], list[int]]:
+        """The states of a subject in order, and their latest times."""
+        if (kind, subject) not in self._states:
+            rows, events = self.rows(kind, subject), self._by_kind[kind]
+            ends: list[int] = self.columns(kind).hi[rows].tolist()
+            self._states[kind, subject] = [events[row] for row in rows.tolist()], ends
+        return self._states[kind, subject]
 
     def events(self, kind: EventKind) -> list[LockEvent]:
         """All events of a kind in order of `at.hi`."""
@@ -90,24 +149,18 @@ class History:
 
     def states(self, kind: EventKind, subject: str) -> list[LockEvent]:
         """All states of one subject in order."""
-        return self._states.get((kind, subject), [])
-
-    def stateful(self) -> list[tuple[EventKind, str]]:
-        """Every kind and subject that has states."""
-        return list(self._states)
+        return self._of_subject(kind, subject)[0]
 
     def subjects(self, kind: EventKind) -> list[str]:
         """Every subject of a kind that has at least one event."""
-        return [subject for known, subject in self._states if known == kind]
+        codes = dict.fromkeys(self.columns(kind).subject.tolist())
+        return [str(self.coding.values[code]) for code in codes]
 
     def possible(self, kind: EventKind, subject: str, at: Interval) -> frozenset[str]:
         """Every value the state may have had at some moment of `at`; contains "unknown" where nothing tells."""
-        events = self.states(kind, subject)
+        events, ends = self._of_subject(kind, subject)
         if not events or at.hi > self.span.hi:
             return frozenset({UNKNOWN})
-        ends = self._state_ends.get((kind, subject))
-        if ends is None:
-            ends = self._state_ends[kind, subject] = [event.at.hi for event in events]
         first = bisect_right(ends, at.lo) - 1
         values = set() if first >= 0 else {UNKNOWN}
         for event in events[max(first, 0) :]:

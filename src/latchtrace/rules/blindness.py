@@ -6,10 +6,10 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from latchtrace.model.history import History
+from latchtrace.model.coding import Flags
+from latchtrace.model.history import History, Times
 from latchtrace.model.time import Interval
 from latchtrace.model.vehicle import RoleStatus
-from latchtrace.rules.columns import Flags, Times
 from latchtrace.rules.item import Doubt
 from latchtrace.rules.signals import merged
 

@@ -6,66 +6,18 @@ against the rule: the row is then looked at one by one, by the meaning of the ru
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
-from latchtrace.model.events import LockEvent
+from latchtrace.model.coding import Codes, Coding, Flags
+from latchtrace.model.events import EventKind, LockEvent
+from latchtrace.model.history import History, Rows, Times
 from latchtrace.model.results import Episode
 from latchtrace.model.time import Interval
-from latchtrace.rules.item import Fact, Item
-
-Times = npt.NDArray[np.int64]
-Codes = npt.NDArray[np.int32]
-Rows = npt.NDArray[np.int64]
-Flags = npt.NDArray[np.bool_]
-
-
-class _Codes(dict[Fact, int]):
-    """Numbers by fact; one not met before gets the next number."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.facts: list[Fact] = []
-
-    def __missing__(self, fact: Fact) -> int:
-        self[fact] = len(self.facts)
-        self.facts.append(fact)
-        return self[fact]
-
-
-class Coding:
-    """Gives each fact a small number, the same one in every column of a world."""
-
-    def __init__(self) -> None:
-        self._codes = _Codes()
-        self.values = self._codes.facts
-
-    def code(self, fact: Fact) -> int:
-        """The number of a fact."""
-        return self._codes[fact]
-
-    def codes(self, facts: Iterable[Fact]) -> Codes:
-        """The numbers of many facts."""
-        known = self._codes
-        return np.array([known[fact] for fact in facts], np.int32)
-
-    def translated(self, codes: Codes, change: Callable[[Fact], Fact]) -> Codes:
-        """A column of facts worked out from another one."""
-        table = np.zeros(len(self.values), np.int32)
-        for code in np.unique(codes).tolist():
-            table[code] = self.code(change(self.values[code]))
-        return table[codes]
-
-    def holding(self, values: Collection[str]) -> Flags:
-        """For each number, whether one of the values is in its fact."""
-        return np.array(
-            [any(one in values for one in ((fact,) if isinstance(fact, str) else fact)) for fact in self.values],
-            np.bool_,
-        )
+from latchtrace.rules.item import Item
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,15 +33,18 @@ class StateColumns:
     codes: Codes
     next_begin: Times
 
+    again: Times
+
     @classmethod
-    def of(cls, events: Sequence[LockEvent], coding: Coding) -> StateColumns:
-        """A state that was only seen for the first time began when it was seen."""
-        lo = np.array([event.at.lo for event in events], np.int64)
-        hi = np.array([event.at.hi for event in events], np.int64)
-        began = np.where(np.array([event.change for event in events], np.bool_), lo, hi)
+    def of(cls, history: History, kind: EventKind, subject: str) -> StateColumns:
+        """A state that was only seen for the first time began when it was seen; `again` tells when that was."""
+        known, rows = history.columns(kind), history.rows(kind, subject)
+        lo, hi, codes, change = known.lo[rows], known.hi[rows], known.value[rows], known.change[rows]
+        began = np.where(change, lo, hi)
         beyond = np.array([2**62], np.int64)
         earliest = np.minimum.accumulate(np.concatenate((began, beyond))[::-1])[::-1]
-        return cls(lo, hi, began, coding.codes(event.value for event in events), earliest)
+        again = hi[~change & (codes != history.coding.code("unknown"))]
+        return cls(lo, hi, began, codes, earliest, np.append(again, beyond))
 
 
 @dataclass(slots=True)

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
+from latchtrace.model.coding import Fact
 from latchtrace.model.events import Reason
 from latchtrace.model.results import EvidenceRef
 from latchtrace.model.time import Interval
 
-Fact = str | tuple[str, ...]
 Doubt = tuple[Reason, str]
 
 

@@ -8,14 +8,16 @@ from typing import Any
 
 import numpy as np
 
+from latchtrace.model.coding import Fact
 from latchtrace.model.events import EventKind, Reason
+from latchtrace.model.history import Rows
 from latchtrace.model.time import Interval, Truth
 from latchtrace.rules.at_once.answers import matching
 from latchtrace.rules.at_once.many import Levels, Many
 from latchtrace.rules.clip import Clip
-from latchtrace.rules.columns import Columns, Rows
+from latchtrace.rules.columns import Columns
 from latchtrace.rules.conditions import Answer, ClosureIs, Selector, StateIs, last_before
-from latchtrace.rules.item import Fact, Item
+from latchtrace.rules.item import Item
 from latchtrace.rules.meaning import Scope
 from latchtrace.rules.rule import Captured, Rule
 from latchtrace.rules.scopes import ScopedRule

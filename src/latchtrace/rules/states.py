@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from latchtrace.model.events import EventKind, Reason
+from latchtrace.model.history import Times
 from latchtrace.model.results import EvidenceRef, Seen
 from latchtrace.model.time import Interval, Truth
 from latchtrace.model.vehicle import RoleStatus
@@ -14,7 +15,6 @@ from latchtrace.rules import signals
 from latchtrace.rules.at_once.answers import ask
 from latchtrace.rules.at_once.many import at_moments
 from latchtrace.rules.at_once.states import state_signal
-from latchtrace.rules.columns import Times
 from latchtrace.rules.conditions import (
     YES,
     Answer,

@@ -8,14 +8,15 @@ from typing import Any
 
 import numpy as np
 
+from latchtrace.model.coding import Codes, Fact, Flags
 from latchtrace.model.events import EventKind, LockEvent, Reason
-from latchtrace.model.history import History
+from latchtrace.model.history import History, Rows, Times
 from latchtrace.model.results import Episode, SourceRuling, Stage, StageStatus
 from latchtrace.model.time import NO_TIME, Interval
 from latchtrace.model.vehicle import RoleStatus, Vehicle, side_of
 from latchtrace.rules.blindness import hidden_in
-from latchtrace.rules.columns import Codes, Columns, Flags, Rows, Times
-from latchtrace.rules.item import Doubt, Fact
+from latchtrace.rules.columns import Columns
+from latchtrace.rules.item import Doubt
 from latchtrace.rules.world import TARGET, World, frame_of, not_yet
 
 _ACTION = {"locked": "lock", "unlocked": "unlock", "deadlocked": "deadlock"}
@@ -30,8 +31,9 @@ def build_world(history: History, vehicle: Vehicle, episodes: Sequence[Episode])
 
 
 def _times(spans: Iterable[Interval]) -> tuple[Times, Times]:
-    spans = list(spans)
-    return np.array([one.lo for one in spans], np.int64), np.array([one.hi for one in spans], np.int64)
+    listed = list(spans)
+    lo, hi = (np.fromiter(map(attrgetter(name), listed), np.int64, len(listed)) for name in ("lo", "hi"))
+    return lo, hi
 
 
 def _yes(flags: Flags, world: World) -> Codes:
@@ -182,13 +184,16 @@ def _movements(world: World) -> Columns:
     history, coding, episodes = world.history, world.coding, world.episodes
     visible = world.command_visible
     owner: dict[tuple[str, int, int], int] = {}
-    for number, known in enumerate(episodes):
-        for closure, stage in known.feedback.items():
+    for number, chain in enumerate(episodes):
+        for closure, stage in chain.feedback.items():
             if stage.at is not None and stage.status == StageStatus.SEEN:
                 owner[closure, stage.at.lo, stage.at.hi] = number
-    events = [event for event in history.events(EventKind.LATCH) if event.change and event.value in _ACTION]
-    lo, hi = _times(event.at for event in events)
-    own = np.array([owner.get((event.subject, event.at.lo, event.at.hi), -1) for event in events], np.int64)
+    known, all_of_them = history.columns(EventKind.LATCH), history.events(EventKind.LATCH)
+    rows = np.flatnonzero(known.change & coding.holding(tuple(_ACTION))[known.value]) if all_of_them else known.lo
+    events = [all_of_them[row] for row in rows.tolist()]
+    lo, hi = known.lo[rows], known.hi[rows]
+    keys = zip(map(attrgetter("subject"), events), lo.tolist(), hi.tolist(), strict=True)
+    own = np.array([owner.get(key, -1) for key in keys], np.int64)
 
     def of_owner(values: Iterable[Fact], missing: Fact) -> Codes:
         return coding.codes([*values, missing])[own]
@@ -196,12 +201,12 @@ def _movements(world: World) -> Columns:
     def flag(values: Iterable[bool]) -> Flags:
         return np.array([*values, False], np.bool_)[own]
 
-    state = coding.codes(map(attrgetter("value"), events))
+    state = known.value[rows]
     asked = (StageStatus.SEEN, StageStatus.NOT_VISIBLE)
     requested = flag(episode.request.status in asked for episode in episodes)
     origin = of_owner(map(attrgetter("origin"), episodes), "unknown")
     facts = {
-        "closure": coding.codes(map(attrgetter("subject"), events)),
+        "closure": known.subject[rows],
         "state": state,
         "action": coding.translated(state, lambda fact: _ACTION[str(fact)]),
         "causes": coding.translated(state, lambda fact: _CAUSES[str(fact)]),
@@ -211,7 +216,7 @@ def _movements(world: World) -> Columns:
         "requested": _yes(requested & np.bool_(not visible), world),
         "reported": _yes(flag(episode.origin_by == "report" for episode in episodes), world),
     }
-    left = flag(any(check.ruling == SourceRuling.OPEN for check in episode.sources) for episode in episodes)
+    left = flag(episode.origin in _UNSURE and bool(_left_open(episode)) for episode in episodes)
     unsure = coding.holding(_UNSURE)[origin] & (own >= 0) & left if len(origin) else left
     actions, previous = _last_actions(world, lo)
 

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from latchtrace.model.events import Coverage, LockEvent, Timeline
+from latchtrace.model.events import Coverage, EventKind, LockEvent, Timeline
 from latchtrace.model.history import History
 from latchtrace.model.network import SignalTrack
 from latchtrace.model.results import Episode, Finding
@@ -159,7 +159,7 @@ class _Kept:
         keep = _looked_back_to(world, before, back)
         history, events = world.history, self.timeline.events
         first = int(np.searchsorted([event.at.hi for event in events], before))
-        states = {id(held[-1]) for held in _states_before(history, before) if held}
+        states = {id(event) for event in _last_states(history, before)}
         chosen = keep | states
         old = [e for e in events[:first] if id(e) in chosen or (e.end is not None and e.end.hi >= before)]
         oldest = min(
@@ -180,11 +180,15 @@ def _in_order(events: Iterable[LockEvent]) -> tuple[LockEvent, ...]:
     return tuple(sorted(events, key=lambda event: (event.at.hi, event.at.lo, event.row)))
 
 
-def _states_before(history: History, before: int) -> Iterable[Sequence[LockEvent]]:
-    """Of every subject, the states that held before a moment."""
-    for kind, subject in history.stateful():
-        events = history.states(kind, subject)
-        yield events[: int(np.searchsorted([event.at.hi for event in events], before))]
+def _last_states(history: History, before: int) -> Iterable[LockEvent]:
+    """Of every subject, the state that held before a moment."""
+    for kind in (EventKind.LATCH, EventKind.AJAR, EventKind.STATE):
+        events, ends = history.events(kind), history.columns(kind).hi
+        for subject in history.subjects(kind):
+            rows = history.rows(kind, subject)
+            last = int(np.searchsorted(ends[rows], before)) - 1
+            if last >= 0:
+                yield events[rows[last]]
 
 
 def _looked_back_to(world: World, before: int, back: Iterable[Selector]) -> set[int]:

@@ -9,6 +9,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
 from typing import Any
 
+from latchtrace.model.coding import Fact
 from latchtrace.model.events import EventKind, Reason
 from latchtrace.model.results import VerdictKind
 from latchtrace.model.time import Interval, Truth
@@ -29,7 +30,7 @@ from latchtrace.rules.conditions import (
     bound,
 )
 from latchtrace.rules.engine import PATTERNS, not_applicable
-from latchtrace.rules.item import Doubt, Fact, Item
+from latchtrace.rules.item import Doubt, Item
 from latchtrace.rules.judgement import Judgement
 from latchtrace.rules.occasions import occasions
 from latchtrace.rules.parts import quantities_of

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
+from latchtrace.model.coding import Coding
 from latchtrace.model.events import EventKind, LockEvent
 from latchtrace.model.history import History
 from latchtrace.model.results import Episode, EvidenceRef, Seen
 from latchtrace.model.time import Interval
 from latchtrace.model.vehicle import RoleStatus, Vehicle
-from latchtrace.rules.columns import Coding, Columns, StateColumns
+from latchtrace.rules.columns import Columns, StateColumns
 from latchtrace.rules.item import Item
 
 TARGET: dict[str, tuple[str, ...]] = {
@@ -29,9 +30,13 @@ class World:
     vehicle: Vehicle
     episodes: Sequence[Episode]
     layouts: Mapping[str, Callable[[World], Columns]]
-    coding: Coding = field(default_factory=Coding)
     _streams: dict[str, Columns] = field(default_factory=dict)
     _states: dict[tuple[EventKind, str], StateColumns] = field(default_factory=dict)
+
+    @property
+    def coding(self) -> Coding:
+        """The numbers facts have in its columns."""
+        return self.history.coding
 
     def stream(self, what: str) -> Columns:
         """A stream by name."""
@@ -42,7 +47,7 @@ class World:
     def state_columns(self, kind: EventKind, subject: str) -> StateColumns:
         """The states of one subject."""
         if (kind, subject) not in self._states:
-            self._states[kind, subject] = StateColumns.of(self.history.states(kind, subject), self.coding)
+            self._states[kind, subject] = StateColumns.of(self.history, kind, subject)
         return self._states[kind, subject]
 
     def items(self, what: str) -> Iterator[Item]:

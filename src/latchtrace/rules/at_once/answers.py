@@ -6,7 +6,9 @@ from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 
+from latchtrace.model.coding import Flags
 from latchtrace.model.events import EventKind
+from latchtrace.model.history import Rows, Times
 from latchtrace.model.time import NO_TIME, Interval
 from latchtrace.model.vehicle import RoleStatus
 from latchtrace.rules.at_once.many import (
@@ -26,7 +28,6 @@ from latchtrace.rules.at_once.many import (
 from latchtrace.rules.at_once.states import number_range, state_levels
 from latchtrace.rules.at_once.windows import FAR, Found, Window, backward, forward
 from latchtrace.rules.blindness import hidden_in
-from latchtrace.rules.columns import Flags, Rows, Times
 from latchtrace.rules.conditions import (
     ClosureIs,
     Condition,

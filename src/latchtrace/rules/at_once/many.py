@@ -12,7 +12,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from latchtrace.rules.columns import Codes, Columns, Flags, Rows, Times
+from latchtrace.model.coding import Codes, Flags
+from latchtrace.model.history import Rows, Times
+from latchtrace.rules.columns import Columns
 from latchtrace.rules.conditions import Selector
 from latchtrace.rules.world import World
 

@@ -7,14 +7,14 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
+from latchtrace.model.coding import Flags
 from latchtrace.model.events import EventKind, Reason
-from latchtrace.model.history import History
+from latchtrace.model.history import History, Times
 from latchtrace.model.network import Validity
 from latchtrace.model.time import Interval, Truth
 from latchtrace.rules import signals
 from latchtrace.rules.at_once.many import OPEN, Levels, decided
 from latchtrace.rules.blindness import overlapping
-from latchtrace.rules.columns import Flags, Times
 from latchtrace.rules.signals import Signal, Spans
 from latchtrace.rules.world import World
 

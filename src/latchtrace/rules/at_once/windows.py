@@ -6,8 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from latchtrace.model.coding import Flags
+from latchtrace.model.history import Rows, Times
 from latchtrace.rules.at_once.many import Many
-from latchtrace.rules.columns import Columns, Flags, Rows, Times
+from latchtrace.rules.columns import Columns
 
 FAR = np.int64(2**62)
 

@@ -7,12 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from latchtrace.model.coding import Flags
+from latchtrace.model.history import Rows, Times
 from latchtrace.rules.at_once.answers import ask, ask_all, matching
 from latchtrace.rules.at_once.clear import Clear, Delays, all_open, premises
 from latchtrace.rules.at_once.many import NO, OPEN, YES, Levels, Many, bindings, names_in, some
 from latchtrace.rules.at_once.windows import FAR
 from latchtrace.rules.blindness import hidden_in
-from latchtrace.rules.columns import Flags, Rows, Times
 from latchtrace.rules.conditions import Selector
 from latchtrace.rules.occasions import Occasions
 from latchtrace.rules.patterns.delay_classes import bounds_of, horizon_of, watched_roles

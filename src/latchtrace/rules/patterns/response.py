@@ -13,14 +13,15 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from latchtrace.model.coding import Flags
 from latchtrace.model.events import EventKind, Reason
+from latchtrace.model.history import Rows, Times
 from latchtrace.model.time import Interval, Truth
 from latchtrace.rules.at_once import many as at_once_many
 from latchtrace.rules.at_once.answers import closure_levels
 from latchtrace.rules.at_once.clear import Clear, all_open, settled
 from latchtrace.rules.at_once.many import Many
 from latchtrace.rules.at_once.windows import FAR
-from latchtrace.rules.columns import Flags, Rows, Times
 from latchtrace.rules.conditions import NO, Answer, both, either, negated, unknown
 from latchtrace.rules.item import Doubt, Item
 from latchtrace.rules.judgement import Judgement, Ruling, judge
@@ -144,11 +145,6 @@ def _group_settled(many: Many, closures: tuple[str, ...], settle: int) -> tuple[
         moving, after = moving[~straddles], after[~straddles]
         lo[moving], hi[moving] = moved_lo[after], moved_hi[after]
     for closure in closures:
-        seen = [
-            state.at.hi
-            for state in world.history.states(EventKind.LATCH, closure)
-            if not state.change and state.value != "unknown"
-        ]
-        again = np.append(np.array(seen, np.int64), FAR)
+        again = world.state_columns(EventKind.LATCH, closure).again
         clear &= again[np.searchsorted(again, many.lo, side="right")] > hi + settle
     return lo + settle, hi + settle, clear
