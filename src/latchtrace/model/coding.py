@@ -13,6 +13,12 @@ Codes = npt.NDArray[np.int32]
 Flags = npt.NDArray[np.bool_]
 
 
+def distinct(codes: npt.NDArray[np.integer], size: int) -> list[int]:
+    """The numbers below `size` that stand in a column."""
+    found: list[int] = np.flatnonzero(np.bincount(codes, minlength=size)).tolist()
+    return found
+
+
 class _Codes(dict[Fact, int]):
     """Numbers by fact; one not met before gets the next number."""
 
@@ -46,7 +52,7 @@ class Coding:
     def translated(self, codes: Codes, change: Callable[[Fact], Fact]) -> Codes:
         """A column of facts worked out from another one."""
         table = np.zeros(len(self.values), np.int32)
-        for code in np.unique(codes).tolist():
+        for code in distinct(codes, len(self.values)):
             table[code] = self.code(change(self.values[code]))
         return table[codes]
 

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from latchtrace.model.coding import Fact
+from latchtrace.model.coding import Fact, distinct
 from latchtrace.model.events import EventKind, Reason
 from latchtrace.model.history import Rows
 from latchtrace.model.time import Interval, Truth
@@ -65,6 +65,13 @@ class Occasions:
 
 def occasions_of(rule: Rule, world: World) -> Occasions:
     """All occasions of a rule in time order."""
+    known: Occasions | None = world.found.get(id(rule))
+    if known is None:
+        known = world.found[id(rule)] = _occasions_of(rule, world)
+    return known
+
+
+def _occasions_of(rule: Rule, world: World) -> Occasions:
     if rule.begins:
         found = beginnings(rule.begins, world, Item("beginning", Interval.at(world.history.span.lo), {}))
         many = Many(world, _begun(rule, world, [at for at, _ in found]), np.arange(len(found)))
@@ -118,18 +125,19 @@ def _meant(found: Occasions, numbers: Rows | None) -> Iterator[tuple[Item, Answe
 
 def _for_each_closure(rule: Rule, world: World, columns: Columns, rows: Rows) -> Occasions:
     """Each occasion once for each closure it addresses, as far as its latch is on the network."""
-    groups = columns.facts["closure"][rows]
+    groups, size = columns.facts["closure"][rows], len(world.coding.values)
     names: dict[str, int] = {}
-    listed: dict[int, list[int]] = {}
-    for code in np.unique(groups).tolist():
+    listed: list[int] = []
+    first, count = np.zeros(size, np.int64), np.zeros(size, np.int64)
+    for code in distinct(groups, size):
         fact = world.coding.values[code]
         group = shown_latches(world.history, (fact,) if isinstance(fact, str) else fact)
-        listed[code] = [names.setdefault(name, len(names)) for name in group]
-    counts = {code: len(which) for code, which in listed.items()}
-    repeat = np.array([counts[code] for code in groups.tolist()], np.int64)
-    which = [one for code in groups.tolist() for one in listed[code]]
-    many = Many(world, columns, np.repeat(rows, repeat), tuple(names), np.array(which, np.int32))
-    return Occasions(rule, many)
+        first[code], count[code] = len(listed), len(group)
+        listed += [names.setdefault(name, len(names)) for name in group]
+    repeat = count[groups]
+    within = np.arange(repeat.sum()) - np.repeat(np.cumsum(repeat) - repeat, repeat)
+    which = np.array(listed, np.int32)[np.repeat(first[groups], repeat) + within]
+    return Occasions(rule, Many(world, columns, np.repeat(rows, repeat), tuple(names), which))
 
 
 def _begun(rule: Rule, world: World, spans: Sequence[Interval]) -> Columns:

@@ -7,6 +7,7 @@ piece by piece gives the same findings and verdicts as judging the whole.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -136,12 +137,13 @@ class _Kept:
         if self.empty:
             self.timeline, self.empty = piece, False
             return piece
-        again = {(event.kind, event.subject, event.value, event.at) for event in piece.events if event.end is not None}
-        kept = (e for e in self.timeline.events if e.end is None or (e.kind, e.subject, e.value, e.at) not in again)
+        begin = piece.span.lo
+        again = {_identity(event) for event in piece.events if event.end is not None and event.at.hi < begin}
+        kept = [event for event in self.timeline.events if event.end is None or _identity(event) not in again]
         self.timeline = Timeline(
             segment=piece.segment,
             span=self.timeline.span.hull(piece.span),
-            events=_in_order([*kept, *piece.events]),
+            events=_in_order(kept, piece.events),
             numeric=_tracks(self.timeline, piece),
             coverage=_coverage(self.timeline, piece),
             gaps=tuple(sorted({*self.timeline.gaps, *piece.gaps})),
@@ -158,7 +160,7 @@ class _Kept:
         """Drop what lies before a moment and no rule can look back to."""
         keep = _looked_back_to(world, before, back)
         history, events = world.history, self.timeline.events
-        first = int(np.searchsorted([event.at.hi for event in events], before))
+        first = bisect_left(events, before, key=lambda event: event.at.hi)
         states = {id(event) for event in _last_states(history, before)}
         chosen = keep | states
         old = [e for e in events[:first] if id(e) in chosen or (e.end is not None and e.end.hi >= before)]
@@ -176,8 +178,14 @@ class _Kept:
         self.episodes = [one for one in self.episodes if one.end >= before or id(one) in keep]
 
 
-def _in_order(events: Iterable[LockEvent]) -> tuple[LockEvent, ...]:
-    return tuple(sorted(events, key=lambda event: (event.at.hi, event.at.lo, event.row)))
+def _identity(event: LockEvent) -> tuple[EventKind, str, str, Interval]:
+    return event.kind, event.subject, event.value, event.at
+
+
+def _in_order(old: Sequence[LockEvent], new: Sequence[LockEvent]) -> tuple[LockEvent, ...]:
+    if not old or not new or old[-1].at.hi < new[0].at.hi:
+        return (*old, *new)
+    return tuple(sorted((*old, *new), key=lambda event: (event.at.hi, event.at.lo, event.row)))
 
 
 def _last_states(history: History, before: int) -> Iterable[LockEvent]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 from latchtrace.model.coding import Coding
 from latchtrace.model.events import EventKind, LockEvent
@@ -24,12 +25,16 @@ TARGET: dict[str, tuple[str, ...]] = {
 
 @dataclass(slots=True)
 class World:
-    """Everything the rules of one segment may look at. Streams are laid out when a rule first asks for them."""
+    """Everything the rules of one segment may look at. Streams are laid out when a rule first asks for them.
+
+    `found` holds the occasions of each rule (by its `id`) once they were looked for.
+    """
 
     history: History
     vehicle: Vehicle
     episodes: Sequence[Episode]
     layouts: Mapping[str, Callable[[World], Columns]]
+    found: dict[int, Any] = field(default_factory=dict)
     _streams: dict[str, Columns] = field(default_factory=dict)
     _states: dict[tuple[EventKind, str], StateColumns] = field(default_factory=dict)
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from latchtrace.model.coding import Codes, Flags
+from latchtrace.model.coding import Codes, Flags, distinct
 from latchtrace.model.history import Rows, Times
 from latchtrace.rules.columns import Columns
 from latchtrace.rules.conditions import Selector
@@ -118,7 +118,8 @@ def bindings(many: Many, names: Sequence[str]) -> Iterator[tuple[Rows, Mapping[s
     combined = np.zeros(len(sure), np.int64)
     for codes, _ in columns:
         combined = combined * size + codes[sure]
-    for one in np.unique(combined).tolist():
+    number_of = size ** len(columns)
+    for one in distinct(combined, number_of) if number_of < 2**20 else np.unique(combined).tolist():
         numbers, left = [], one
         for _ in columns:
             left, number = divmod(left, size)
