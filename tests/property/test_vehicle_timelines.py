@@ -85,7 +85,7 @@ def test_permuted_channels_and_ids_tell_the_same(
         assert [car.messages[name].channel for name in ("Latch", "Panel")] == names[:2]
         latch = track("Latch.All", *latches, key=MessageKey(names[0], numbers[0]))
         panel = track("Panel.Key", *keys, key=MessageKey(names[1], numbers[1]))
-        return timeline(car, taped(latch, panel, gaps=[(names[0], 4000, 5000)])).events
+        return tuple(timeline(car, taped(latch, panel, gaps=[(names[0], 4000, 5000)])).events)
 
     assert told(["north", "south", "west"], [0x101, 0x202, 0x303]) == told(channels, ids)
 

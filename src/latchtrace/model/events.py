@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -93,11 +93,14 @@ class Coverage:
 
 @dataclass(frozen=True, slots=True)
 class Timeline:
-    """All lock events of one segment in order of `at.hi`, the numeric tracks by role, and the coverage by role."""
+    """All lock events of one segment in order of `at.hi`, the numeric tracks by role, and the coverage by role.
+
+    `events` may be a table of columns, which makes each event when it is looked at.
+    """
 
     segment: int
     span: Interval
-    events: tuple[LockEvent, ...]
+    events: Sequence[LockEvent]
     numeric: Mapping[str, SignalTrack] = field(default_factory=dict)
     coverage: Mapping[str, Coverage] = field(default_factory=dict)
     gaps: tuple[Interval, ...] = ()

@@ -4,65 +4,18 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
-from operator import attrgetter
+from collections.abc import Iterable, Iterator
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
-from latchtrace.model.coding import Codes, Coding, Flags
 from latchtrace.model.events import Coverage, EventKind, LockEvent, Reason, Timeline
+from latchtrace.model.eventtable import KINDS, EventTable, Rows
 from latchtrace.model.network import Validity
 from latchtrace.model.time import Interval
 from latchtrace.model.vehicle import RoleStatus
 
-Times = npt.NDArray[np.int64]
-Rows = npt.NDArray[np.int64]
-
 UNKNOWN = "unknown"
-
-
-@dataclass(frozen=True, slots=True)
-class EventColumns:
-    """The events of one kind in order of `hi`: when, until when, of what subject and value, and if they are changes."""
-
-    lo: Times
-    hi: Times
-    end_lo: Times
-    end_hi: Times
-    lasts: Flags
-    change: Flags
-    subject: Codes
-    value: Codes
-
-    @classmethod
-    def of(cls, events: Sequence[LockEvent], coding: Coding) -> EventColumns:
-        """The columns of a list of events; what does not last ends when it happens."""
-        lo, hi = (_column(events, name) for name in ("at.lo", "at.hi"))
-        lasts = np.array([event.end is not None for event in events], np.bool_)
-        end_lo, end_hi = lo.copy(), hi.copy()
-        for row in np.flatnonzero(lasts).tolist():
-            end = events[row].end or events[row].at
-            end_lo[row], end_hi[row] = end.lo, end.hi
-        change = np.array(list(map(attrgetter("change"), events)), np.bool_)
-        subject, value = (coding.codes(map(attrgetter(name), events)) for name in ("subject", "value"))
-        return cls(lo, hi, end_lo, end_hi, lasts, change, subject, value)
-
-    @property
-    def widest(self) -> int:
-        """How uncertain a time is at most."""
-        return int((self.hi - self.lo).max()) if len(self.hi) else 0
-
-    @property
-    def longest(self) -> int:
-        """How long one of them lasts at most."""
-        return max(0, int((self.end_hi - self.hi).max())) if len(self.hi) else 0
-
-
-def _column(events: Sequence[LockEvent], name: str) -> Times:
-    return np.fromiter(map(attrgetter(name), events), np.int64, len(events))
 
 
 class _Index(NamedTuple):
@@ -79,22 +32,20 @@ class History:
     def __init__(self, timeline: Timeline) -> None:
         self.timeline = timeline
         self.span = timeline.span
-        self.coding = Coding()
-        self._by_kind: dict[EventKind, list[LockEvent]] = {kind: [] for kind in EventKind}
-        put = {kind: events.append for kind, events in self._by_kind.items()}
-        for event in timeline.events:
-            put[event.kind](event)
-        self._columns: dict[EventKind, EventColumns] = {}
+        self.table = EventTable.of(timeline.events)
+        self.coding = self.table.coding
+        self._by_kind: dict[EventKind, EventTable] = {}
+        self._events: dict[EventKind, list[LockEvent]] = {}
         self._indexes: dict[EventKind, _Index] = {}
         self._rows: dict[tuple[EventKind, str], Rows] = {}
         self._states: dict[tuple[EventKind, str], tuple[list[LockEvent], list[int]]] = {}
         self._by_source: dict[str, list[LockEvent]] = {}
 
-    def columns(self, kind: EventKind) -> EventColumns:
+    def columns(self, kind: EventKind) -> EventTable:
         """The events of a kind as columns."""
-        if kind not in self._columns:
-            self._columns[kind] = EventColumns.of(self._by_kind[kind], self.coding)
-        return self._columns[kind]
+        if kind not in self._by_kind:
+            self._by_kind[kind] = self.table.take(np.flatnonzero(self.table.kind == KINDS.index(kind)))
+        return self._by_kind[kind]
 
     def rows(self, kind: EventKind, subject: str) -> Rows:
         """The rows of one subject's events among those of its kind."""
@@ -107,20 +58,24 @@ class History:
         """When the events of a kind happened, worked out when it is first asked for."""
         if kind not in self._indexes:
             columns = self.columns(kind)
-            self._indexes[kind] = _Index(columns.hi.tolist(), columns.widest, columns.longest)
+            widest = int((columns.hi - columns.lo).max(initial=0))
+            longest = int((columns.end_hi - columns.hi).max(initial=0))
+            self._indexes[kind] = _Index(columns.hi.tolist(), widest, longest)
         return self._indexes[kind]
 
     def _of_subject(self, kind: EventKind, subject: str) -> tuple[list[LockEvent], list[int]]:
         """The states of a subject in order, and their latest times."""
         if (kind, subject) not in self._states:
-            rows, events = self.rows(kind, subject), self._by_kind[kind]
-            ends: list[int] = self.columns(kind).hi[rows].tolist()
-            self._states[kind, subject] = [events[row] for row in rows.tolist()], ends
+            rows, events = self.rows(kind, subject), self.columns(kind)
+            ends: list[int] = events.hi[rows].tolist()
+            self._states[kind, subject] = [events.event(row) for row in rows.tolist()], ends
         return self._states[kind, subject]
 
     def events(self, kind: EventKind) -> list[LockEvent]:
         """All events of a kind in order of `at.hi`."""
-        return self._by_kind.get(kind, [])
+        if kind not in self._events:
+            self._events[kind] = list(self.columns(kind))
+        return self._events[kind]
 
     def near(self, kind: EventKind, lo: int, hi: int) -> Iterator[LockEvent]:
         """Events of a kind that may have begun within [lo, hi]."""

@@ -7,7 +7,8 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from latchtrace.model.coding import Flags
-from latchtrace.model.history import History, Times
+from latchtrace.model.eventtable import Times
+from latchtrace.model.history import History
 from latchtrace.model.time import Interval
 from latchtrace.model.vehicle import RoleStatus
 from latchtrace.rules.item import Doubt

@@ -14,7 +14,8 @@ import numpy as np
 
 from latchtrace.model.coding import Codes, Coding, Flags
 from latchtrace.model.events import EventKind, LockEvent
-from latchtrace.model.history import History, Rows, Times
+from latchtrace.model.eventtable import Rows, Times
+from latchtrace.model.history import History
 from latchtrace.model.results import Episode
 from latchtrace.model.time import Interval
 from latchtrace.rules.item import Item

@@ -10,7 +10,7 @@ import numpy as np
 
 from latchtrace.model.coding import Fact, distinct
 from latchtrace.model.events import EventKind, Reason
-from latchtrace.model.history import Rows
+from latchtrace.model.eventtable import Rows
 from latchtrace.model.time import Interval, Truth
 from latchtrace.rules.at_once.answers import matching
 from latchtrace.rules.at_once.many import Levels, Many

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from latchtrace.model.events import EventKind, Reason
-from latchtrace.model.history import Times
+from latchtrace.model.eventtable import Times
 from latchtrace.model.results import EvidenceRef, Seen
 from latchtrace.model.time import Interval, Truth
 from latchtrace.model.vehicle import RoleStatus

@@ -10,7 +10,8 @@ import numpy as np
 
 from latchtrace.model.coding import Codes, Fact, Flags
 from latchtrace.model.events import EventKind, LockEvent, Reason
-from latchtrace.model.history import History, Rows, Times
+from latchtrace.model.eventtable import Rows, Times
+from latchtrace.model.history import History
 from latchtrace.model.results import Episode, SourceRuling, Stage, StageStatus
 from latchtrace.model.time import NO_TIME, Interval
 from latchtrace.model.vehicle import RoleStatus, Vehicle, side_of

@@ -8,7 +8,7 @@ import numpy as np
 
 from latchtrace.model.coding import Flags
 from latchtrace.model.events import EventKind
-from latchtrace.model.history import Rows, Times
+from latchtrace.model.eventtable import Rows, Times
 from latchtrace.model.time import NO_TIME, Interval
 from latchtrace.model.vehicle import RoleStatus
 from latchtrace.rules.at_once.many import (

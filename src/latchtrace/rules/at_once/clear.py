@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from latchtrace.model.coding import Flags
-from latchtrace.model.history import Rows, Times
+from latchtrace.model.eventtable import Rows, Times
 from latchtrace.rules.at_once.answers import ask, ask_all
 from latchtrace.rules.at_once.many import NO, YES, Levels, some
 from latchtrace.rules.occasions import Occasions

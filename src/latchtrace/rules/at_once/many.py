@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from latchtrace.model.coding import Codes, Flags, distinct
-from latchtrace.model.history import Rows, Times
+from latchtrace.model.eventtable import Rows, Times
 from latchtrace.rules.columns import Columns
 from latchtrace.rules.conditions import Selector
 from latchtrace.rules.world import World

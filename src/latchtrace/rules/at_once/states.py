@@ -9,7 +9,8 @@ import numpy.typing as npt
 
 from latchtrace.model.coding import Flags
 from latchtrace.model.events import EventKind, Reason
-from latchtrace.model.history import History, Times
+from latchtrace.model.eventtable import Times
+from latchtrace.model.history import History
 from latchtrace.model.network import Validity
 from latchtrace.model.time import Interval, Truth
 from latchtrace.rules import signals

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from latchtrace.model.coding import Flags
-from latchtrace.model.history import Rows, Times
+from latchtrace.model.eventtable import Rows, Times
 from latchtrace.rules.at_once.many import Many
 from latchtrace.rules.columns import Columns
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from latchtrace.model.coding import Flags
-from latchtrace.model.history import Rows, Times
+from latchtrace.model.eventtable import Rows, Times
 from latchtrace.rules.at_once.answers import ask, ask_all, matching
 from latchtrace.rules.at_once.clear import Clear, Delays, all_open, premises
 from latchtrace.rules.at_once.many import NO, OPEN, YES, Levels, Many, bindings, names_in, some

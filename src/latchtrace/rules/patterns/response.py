@@ -15,7 +15,7 @@ import numpy as np
 
 from latchtrace.model.coding import Flags
 from latchtrace.model.events import EventKind, Reason
-from latchtrace.model.history import Rows, Times
+from latchtrace.model.eventtable import Rows, Times
 from latchtrace.model.time import Interval, Truth
 from latchtrace.rules.at_once import many as at_once_many
 from latchtrace.rules.at_once.answers import closure_levels

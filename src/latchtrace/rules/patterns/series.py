@@ -9,7 +9,7 @@ from functools import partial
 import numpy as np
 import numpy.typing as npt
 
-from latchtrace.model.history import Rows
+from latchtrace.model.eventtable import Rows
 from latchtrace.model.time import Interval
 from latchtrace.rules.at_once.clear import Clear
 from latchtrace.rules.item import Item
