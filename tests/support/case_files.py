@@ -7,8 +7,9 @@ of the vehicle file, `section: {entry: value}`; an entry that is `absent` is rem
 a section that is plain text is written as it is.
 
 `verdicts` are written `verdict [reason]`, alternatives joined by `|` where the definition leaves a choice. `findings`
-are all findings, one to one; `may` are findings that are allowed and need not be there. `keys` are all presses and
-answers of the decoder that tell of a key, in order: `{what: request|accepted|refused, slot: 2, counter: 257}`.
+are all findings, one to one (`seen` is when the frame came that shows it, `says` a part of its message); `may` are
+findings that are allowed and need not be there. `keys` are all presses and answers of the decoder that tell of a key,
+in order: `{what: request|accepted|refused, slot: 2, counter: 257}`.
 """
 
 from __future__ import annotations

@@ -66,6 +66,8 @@ def _mismatch(expected: Mapping[str, Any], finding: Finding, result: AnalysisRes
         "cannot_rule_out": sorted(_plain(name) for name in finding.cannot_rule_out),
         "explained_by": by_id.get(finding.explained_by, finding.explained_by),
         "measured": _measured(finding),
+        "seen": f"{finding.at.hi / 1e9:.3f}",
+        "says": expected.get("says", "") if expected.get("says", "") in finding.message else finding.message,
     }
     return [key for key, value in expected.items() if _sorted(value) != shown[key]]
 
@@ -98,6 +100,7 @@ def _told(finding: Finding, result: AnalysisResult) -> str:
         f"measured {_measured(finding)}" if finding.measured else "",
         f"explained by {explained}" if explained else "",
         f"cannot rule out {', '.join(finding.cannot_rule_out)}" if finding.cannot_rule_out else "",
+        f"says '{finding.message}'",
     ]
     return "; ".join(part for part in parts if part)
 

@@ -43,6 +43,7 @@ SEVERITIES: Mapping[str, str] = {
     "speed-lock-early": "fault",
     "speed-lock-while-disabled": "fault",
     "unlock-while-moving": "fault",
+    "remote-desynchronised": "fault",
 }
 
 # Changes that change nothing, and why.

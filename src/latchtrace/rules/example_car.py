@@ -124,6 +124,10 @@ def read_parameter(name: str, text: str, origin: str) -> Parameter:
         if not text.isdecimal() or len(text) > 9:
             raise ValueError(f"'{text[:40]}' is not a whole number")
         value = int(text)
+        least, most = int(entry.get("least", 0)), int(entry.get("most", value))
+        if not least <= value <= most:
+            upper = f" and not above {most}" if "most" in entry else ""
+            raise ValueError(f"{value} is out of range; write a number not below {least}{upper}")
     elif unit == "truth":
         if text not in ("true", "false"):
             raise ValueError(f"'{text[:40]}' is neither true nor false")

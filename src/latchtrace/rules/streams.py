@@ -18,6 +18,7 @@ from latchtrace.model.vehicle import RoleStatus, Vehicle, side_of
 from latchtrace.rules.blindness import hidden_in
 from latchtrace.rules.columns import Columns
 from latchtrace.rules.item import Doubt
+from latchtrace.rules.key_codes import key_codes
 from latchtrace.rules.world import TARGET, World, frame_of, not_yet
 
 _ACTION = {"locked": "lock", "unlocked": "unlock", "deadlocked": "deadlock"}
@@ -425,6 +426,7 @@ LAYOUTS: Mapping[str, Callable[[World], Columns]] = {
     "request": _requests,
     "asked": _asked,
     "validation": _validations,
+    "key-code": key_codes,
     "opening": _openings,
     "ignition": _ignition,
     "hand-release": _hand_releases,

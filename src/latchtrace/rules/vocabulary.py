@@ -19,6 +19,7 @@ from latchtrace.model.vehicle import (
     TIMED_SOURCES,
 )
 from latchtrace.rules.example_car import FUNCTIONS, SINGLE_ROLES, limits
+from latchtrace.rules.trackers.rolling_code import Result, Standing
 
 Values = tuple[str, ...] | None
 """What a fact may be; None where the vehicle file names it."""
@@ -68,6 +69,15 @@ FACTS: Mapping[str, Mapping[str, Values]] = {
         **_PREVIOUS,
     },
     "validation": {"result": ("accepted", "refused"), "key": None},
+    "key-code": {
+        "key": None,
+        "result": tuple(map(str, Result)),
+        "standing": tuple(map(str, Standing)),
+        "desynchronised": ("yes", "no", "unknown"),
+        "refusal": ("first", "another", "none", "unknown"),
+        "lead": None,
+        "failed": None,
+    },
     "opening": {"closure": None},
     "ignition": {"state": ("off", "on")},
     "hand-release": {"closure": None},
@@ -102,6 +112,8 @@ PLACEHOLDERS = (
     "missing",
 )
 """What a message may hold in braces, beside facts of what the rule calls by a name: `{previous.origin}`."""
+OF_OBSERVED = ("key", "lead", "failed")
+"""What it may hold beside, where what the rule observes has such a fact."""
 FOR_EACH = ("closure", "key")
 """What a rule may be judged for each of by itself."""
 DERIVED: Mapping[str, str] = {"answer_deadline": "time"}

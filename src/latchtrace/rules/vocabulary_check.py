@@ -16,6 +16,7 @@ from latchtrace.rules.vocabulary import (
     FACTS,
     FITTED,
     NUMBERS,
+    OF_OBSERVED,
     PLACEHOLDERS,
     ROLE_KINDS,
     STATES,
@@ -176,7 +177,8 @@ class _Checker:
             self.wrong(path, "has a brace without its partner", "write {{ and }} for braces that are meant as such")
             return
         for name in names:
-            if name not in PLACEHOLDERS and not (name in (self.observed or {}) and ("." in name or name in self.let)):
+            own = "." in name or name in self.let or name in OF_OBSERVED
+            if name not in PLACEHOLDERS and not (own and name in (self.observed or {})):
                 self.wrong(path, f"'{{{name[:40]}}}' is nothing a message can tell", meant(name, PLACEHOLDERS))
 
     # selectors and conditions, wherever they stand

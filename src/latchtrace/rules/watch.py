@@ -64,6 +64,7 @@ class Watch:
         self._forgets = all(PATTERNS[rule.pattern].at_once is not None and rule.scope is None for rule in rules)
         self._back = {selector: None for rule in rules for selector in looked_back_for(rule)}
         self._reaches = [condition for rule in rules for condition in parts_of(rule, Reaches)]
+        self._counters = any(rule.observe.what == "key-code" for rule in rules)
         self._horizon = max((one.horizon for one in self._rules), default=0)
 
     def feed(self, piece: Timeline, episodes: Sequence[Episode]) -> tuple[Finding, ...]:
@@ -71,7 +72,7 @@ class Watch:
         world = build_world(History(self._kept.joined(piece)), self._vehicle, self._kept.more(episodes))
         found = [finding for one in self._rules for finding in self._judge(one, world, piece.span.hi)]
         if self._forgets:
-            self._kept.forget(world, piece.span.hi - 2 * self._horizon, self._back, self._reaches)
+            self._kept.forget(world, piece.span.hi - 2 * self._horizon, self._back, self._reaches, self._counters)
         return tuple(sorted(found, key=lambda finding: (finding.at, finding.rule)))
 
     @property
@@ -156,14 +157,22 @@ class _Kept:
         self.episodes = [*self.episodes, *episodes]
         return self.episodes
 
-    def forget(self, world: World, before: int, back: Iterable[Selector], reaches: Sequence[Reaches]) -> None:
-        """Drop what lies before a moment and no rule can look back to."""
+    def forget(
+        self, world: World, before: int, back: Iterable[Selector], reaches: Sequence[Reaches], counters: bool
+    ) -> None:
+        """Drop what lies before a moment and no rule can look back to; what tells a key's counter is kept for ever."""
         keep = _looked_back_to(world, before, back)
         history, events = world.history, self.timeline.events
         first = bisect_left(events, before, key=lambda event: event.at.hi)
         states = {id(event) for event in _last_states(history, before)}
         chosen = keep | states
-        old = [e for e in events[:first] if id(e) in chosen or (e.end is not None and e.end.hi >= before)]
+        old = [
+            event
+            for event in events[:first]
+            if id(event) in chosen
+            or (event.end is not None and event.end.hi >= before)
+            or (counters and event.detail("counter") is not None)
+        ]
         oldest = min(
             [before, *(event.at.lo for event in old), *(one.at.lo for one in self.episodes if id(one) in keep)]
         )

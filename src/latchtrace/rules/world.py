@@ -92,6 +92,7 @@ STREAM_ROLES: Mapping[str, tuple[str, ...]] = {
     "request": ("request",),
     "asked": ("request", "validation"),
     "validation": ("validation",),
+    "key-code": ("request", "validation"),
     "opening": ("ajar",),
     "ignition": ("ignition",),
     "hand-release": ("hand-release",),

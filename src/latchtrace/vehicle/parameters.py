@@ -26,24 +26,28 @@ _WANTED = {
 _SCHEMAS: dict[str, dict[str, Any]] = {
     "time": {"type": "string", "pattern": TIME_PATTERN},
     "speed": {"type": "string", "pattern": r"^\s*\d+(\.\d+)?\s*km/h\s*$"},
-    "count": {"type": "integer", "minimum": 0},
     "truth": {"type": "boolean"},
 }
 
 
 @dataclass(frozen=True)
 class Limit:
-    """One entry of the catalogue; `default` as text, only for tracing windows."""
+    """One entry of the catalogue; `default` as text, only for tracing windows; `least` and `most` only for counts."""
 
     name: str
     unit: str
     meaning: str
     choices: tuple[str, ...] = ()
     default: str = ""
+    least: int = 0
+    most: int = LARGEST_NUMBER
 
     @property
     def wanted(self) -> str:
         """What to write, in a user's words."""
+        if self.unit == "count" and (self.least, self.most) != (0, LARGEST_NUMBER):
+            upper = f" to {self.most}" if self.most < LARGEST_NUMBER else " or more"
+            return f"a whole number, {self.least}{upper}"
         return listed(self.choices, "or") if self.unit == "choice" else _WANTED[self.unit]
 
     def value(self, text: str) -> int | float | str | bool:
@@ -57,9 +61,9 @@ class Limit:
         if self.unit == "choice" and text in self.choices:
             return text
         number = whole_number(text) if self.unit == "count" else None
-        if number is None or number < 0:
+        if number is None or not self.least <= number <= self.most:
             raise ValueError(text)
-        return _bounded(number)
+        return number
 
     def parameter(self, text: str, origin: str) -> Parameter:
         """The value with its origin; ValueError where the text is none."""
@@ -72,7 +76,15 @@ def catalogue() -> dict[str, Limit]:
     raw = (files("latchtrace") / "data" / "parameters.yaml").read_bytes()
     entries: dict[str, dict[str, Any]] = parse_user_text(raw, "parameters.yaml").data["parameters"]
     return {
-        name: Limit(name, entry["unit"], entry["meaning"], tuple(entry.get("choices", ())), entry.get("default", ""))
+        name: Limit(
+            name,
+            entry["unit"],
+            entry["meaning"],
+            tuple(entry.get("choices", ())),
+            entry.get("default", ""),
+            int(entry.get("least", 0)),
+            int(entry.get("most", LARGEST_NUMBER)),
+        )
         for name, entry in entries.items()
     }
 
@@ -97,14 +109,25 @@ class _Value(Shape):
         try:
             self.limit.value(text if len(text) < 40 else "")
         except ValueError:
-            what = f"'{short(text)}' is not {_KINDS[self.limit.unit]}" if text else "is empty"
-            form.problem(path, what, f"{self.limit.meaning}: write {self.limit.wanted}")
+            form.problem(path, self._wrong(text), f"{self.limit.meaning}: write {self.limit.wanted}")
             return None
         return text
 
+    def _wrong(self, text: str) -> str:
+        if not text:
+            return "is empty"
+        if self.limit.unit == "count" and whole_number(text) is not None:
+            return f"{short(text)} is out of range"
+        return f"'{short(text)}' is not {_KINDS[self.limit.unit]}"
+
     def schema(self) -> dict[str, Any]:
         """The field in JSON Schema."""
-        return {"enum": list(self.limit.choices)} if self.limit.unit == "choice" else dict(_SCHEMAS[self.limit.unit])
+        if self.limit.unit == "choice":
+            return {"enum": list(self.limit.choices)}
+        if self.limit.unit == "count":
+            upper = {} if self.limit.most == LARGEST_NUMBER else {"maximum": self.limit.most}
+            return {"type": "integer", "minimum": self.limit.least} | upper
+        return dict(_SCHEMAS[self.limit.unit])
 
 
 _KINDS = {

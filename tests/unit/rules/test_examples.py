@@ -121,6 +121,8 @@ def test_a_mistake_in_a_line_is_told_with_line_and_column(line: str, expected: s
         ("    expect", "    parameters: {relock.dely: 30 s}\n    expect", "did you mean 'relock.delay'?"),
         ("    expect", "    parameters: {relock.delay: soon}\n    expect", "'soon' is not a duration"),
         ("    expect", "    parameters: {relock.policy: stop}\n    expect", "'stop' is none of cancel, restart"),
+        ("    expect", "    parameters: {rolling.bits: 65}\n    expect", "65 is out of range; write a number not"),
+        ("    expect", "    parameters: {keys.max: 0}\n    expect", "0 is out of range; write a number not below 1"),
         ("    expect", "    functions: {auto-relock: perhaps}\n    expect", "says nothing of a function"),
         ("    expect", "    colour: red\n    expect", "'colour' is not known here"),
     ],
@@ -238,7 +240,7 @@ def test_closures_of_a_finding_are_compared() -> None:
 
 def test_all_examples_of_the_shipped_rules_come_out_as_they_must() -> None:
     results = api.rules_test()
-    assert len({one.rule for one in results}) == 18
+    assert len({one.rule for one in results}) == 19
     assert [one for one in results if one.differences] == []
 
 

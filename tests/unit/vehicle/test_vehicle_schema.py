@@ -85,6 +85,8 @@ def test_the_demo_vehicles_keep_the_schema(file: Path) -> None:
         ("request.other:barn", "request.barn"),
         ("command.doors: not-fitted", "command.doors: absent"),
         ("keys.max: 4", "keys.max: many"),
+        ("keys.max: 4", "rolling.bits: 0"),
+        ("keys.max: 4", "rolling.bits: 65"),
         ("relock.delay: 30 s", "relock.delay: 30 kg"),
         ("0: open", "zero: open"),
     ],
