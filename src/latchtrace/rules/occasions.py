@@ -11,6 +11,7 @@ import numpy as np
 from latchtrace.model.coding import Fact, distinct
 from latchtrace.model.events import EventKind, Reason
 from latchtrace.model.eventtable import Rows
+from latchtrace.model.results import Episode, EvidenceRef
 from latchtrace.model.time import Interval, Truth
 from latchtrace.rules.at_once.answers import matching
 from latchtrace.rules.at_once.many import Levels, Many
@@ -47,7 +48,8 @@ class Occasions:
         match = self.matches[row] if self.matches else rule.observe.matches(many.world, item)
         if many.which is not None:
             closure = many.closures[int(many.which[i])]
-            item = replace(item, facts={**item.facts, "closure": closure}, closures=(closure,))
+            facts, evidence = {**item.facts, "closure": closure}, _frames_of(many.columns, row, item, closure)
+            item = replace(item, facts=facts, closures=(closure,), evidence=evidence)
         for name, captured in rule.let.items():
             item = with_captured(many.world, item, name, captured)
         if rule.concerns is not None:
@@ -148,6 +150,15 @@ def _begun(rule: Rule, world: World, spans: Sequence[Interval]) -> Columns:
         return {"evidence": frames_at(rule.begins, world, spans[row])}
 
     return Columns("beginning", world.coding, lo, hi, lo, hi, {}, more)
+
+
+def _frames_of(columns: Columns, row: int, item: Item, closure: str) -> tuple[EvidenceRef, ...]:
+    """The frames that show an occasion for one closure: those of its command, and of that closure's own answer."""
+    chain = columns.sources[row] if columns.sources else None
+    if not isinstance(chain, Episode):
+        return item.evidence
+    answer = chain.feedback.get(closure)
+    return (*chain.command.evidence, *(answer.evidence if answer is not None else ()))
 
 
 def with_captured(world: World, item: Item, name: str, captured: Captured) -> Item:
