@@ -1,8 +1,9 @@
 """Takes key codes and rolling counters out of a result, so that a report can be handed on.
 
 One door: every report, table and screen shows `redacted(result)` unless the codes are asked for. Whole payloads
-of messages that carry a code or counter are masked, since a checksum beside a code tells of the code too; the
-file, line, time and id of such a frame stay, so that it can still be found in the capture.
+of messages that carry a code or counter are masked, since a checksum beside a code tells of the code too; with
+them those of every key request, reception and validation, where a signal that nobody mapped may say it again.
+The file, line, time and id of such a frame stay, so that it can still be found in the capture.
 """
 
 from __future__ import annotations
@@ -13,13 +14,15 @@ from dataclasses import dataclass, replace
 from latchtrace.model.events import EventKind, LockEvent, Timeline
 from latchtrace.model.network import SignalRef
 from latchtrace.model.results import AnalysisResult, Evidence, EvidenceRef, Finding, FunctionTest, Trial
-from latchtrace.model.vehicle import Reading, Vehicle
+from latchtrace.model.vehicle import Reading, Role, Vehicle
 
 CODE = "code"
 COUNTER = "counter"
 MASK = "··"
 """Stands for one byte that is not shown."""
 
+_KEYED = frozenset({"remote-button", "handle-touch", "handle-button", "handle-lift"})
+"""Sources whose request is only served after a key was accepted."""
 _Wire = tuple[str, int, bool]
 
 
@@ -89,11 +92,18 @@ def _secrets(result: AnalysisResult) -> _Secrets:
             if detail.name in (CODE, COUNTER):
                 signals |= _names(detail.signal)
                 messages.add(detail.signal.message)
+    if messages:  # what a key's code is mapped in may be told again beside it, by a signal nobody mapped
+        keyed = (role for role in result.vehicle.roles.values() if _tells_of_keys(role))
+        messages |= {reading.signal.message for role in keyed for reading in role.readings}
     for reading in _readings(result.vehicle):
         if reading.signal.message in messages:
             for ref in _signals(reading):
                 carriers |= _names(ref)
     return _Secrets(frozenset(signals), frozenset(carriers), frozenset(_wires(result, messages, carriers)))
+
+
+def _tells_of_keys(role: Role) -> bool:
+    return role.kind in ("reception", "validation") or (role.kind == "request" and role.subject in _KEYED)
 
 
 def _wires(result: AnalysisResult, messages: set[str], carriers: set[str]) -> Iterable[_Wire]:

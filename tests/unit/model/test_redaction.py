@@ -3,9 +3,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 from latchtrace.model.events import Coverage
+from latchtrace.model.network import SignalRef
 from latchtrace.model.redaction import MASK, redacted, redacted_test
 from latchtrace.model.results import AnalysisResult, Seen
-from latchtrace.model.vehicle import RoleStatus
+from latchtrace.model.vehicle import Reading, Role, RoleStatus, Shows
 from support.fake_results import SECRET_CODE, SECRET_COUNTER, SECRET_PAYLOAD, fake_result, fake_test
 
 
@@ -55,6 +56,16 @@ def test_an_id_known_only_by_the_coverage_of_its_role_is_masked() -> None:
     timeline = replace(result.timelines[0], coverage={cover.role: cover})
     bare = replace(result, timelines=(timeline,), evidence={Seen(7): result.evidence[Seen(7)]}, findings=())
     assert redacted(bare).evidence[Seen(7)].data.startswith(MASK)
+
+
+def test_the_answer_to_a_key_is_masked_too_where_only_its_press_tells_the_code() -> None:
+    result = fake_result()
+    reading = Reading(SignalRef("KeyCheck", "Answer"), Shows.EVENT)
+    answer = Role("validation", "validation", "", RoleStatus.MAPPED, (reading,))
+    vehicle = replace(result.vehicle, roles={**result.vehicle.roles, "validation": answer})
+    item = replace(result.evidence[Seen(7)], can_id=0x31B, signal="KeyCheck.Answer", value="refused")
+    shown = redacted(replace(result, vehicle=vehicle, evidence={Seen(7): item}, findings=())).evidence[Seen(7)]
+    assert (shown.data[:2], shown.value) == (MASK, "refused")
 
 
 def test_a_named_code_signal_loses_its_value_too() -> None:
